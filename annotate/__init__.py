@@ -1,0 +1,1 @@
+"""Where people meet the tool: the command line and what it shows."""

@@ -1,0 +1,1 @@
+"""A file becomes a film; a film becomes proposed landmarks."""

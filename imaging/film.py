@@ -1,0 +1,92 @@
+"""A chest film as the rest of the tool sees it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.magnification import Magnification, View, plausible
+from measure.patient import Patient
+from measure.spacing import Spacing
+
+
+@dataclass(frozen=True, slots=True)
+class Identifiers:
+    """What could tell whose film it is; kept apart so that nothing prints it by accident."""
+
+    patient_name: str = ""
+    patient_id: str = ""
+    birth_date: str = ""
+    study_date: str = ""
+    accession_number: str = ""
+    sop_instance_uid: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """How the stored pixels were turned to stand upright: first mirrored left to right, then rotated.
+
+    Parameters
+    ----------
+    mirrored : bool
+        Columns reversed.
+    quarter_turns : int
+        Counter-clockwise quarter turns, as `numpy.rot90` counts them.
+    proven : bool
+        True where the header says how the stored pixels lie; False where they are taken as they are.
+    """
+
+    mirrored: bool = False
+    quarter_turns: int = 0
+    proven: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Film:
+    """One frontal chest film, upright.
+
+    Parameters
+    ----------
+    pixels : ndarray of float32, shape (rows, columns)
+        0 to 1, bright = dense, whatever the file's photometric interpretation.
+    name : str
+        The file's name, for messages.
+    format : str
+        What the bytes were: "DICOM", "PNG", "JPEG" or "TIFF".
+    spacing : Spacing or None
+        None where the file proves none.
+    pixel_aspect : float
+        Row spacing over column spacing, also where the spacing itself is not known.
+    view : View
+        Direction of the beam.
+    magnification : Magnification
+        At the trachea, from the header or from the view's plausible range.
+    patient : Patient
+        Age, sex, height where the header has them.
+    turn : Turn
+        How the stored pixels were turned.
+    notes : tuple of str
+        What the reader of the film must be told (doubts about spacing, orientation, resolution tags).
+    identifiers : Identifiers
+        Kept out of `repr`.
+    """
+
+    pixels: NDArray[np.float32]
+    name: str = ""
+    format: str = ""
+    spacing: Spacing | None = None
+    pixel_aspect: float = 1.0
+    view: View = View.UNKNOWN
+    magnification: Magnification = field(default_factory=lambda: plausible(View.UNKNOWN))
+    patient: Patient = field(default_factory=Patient)
+    turn: Turn = field(default_factory=Turn)
+    notes: tuple[str, ...] = ()
+    identifiers: Identifiers = field(default_factory=Identifiers, repr=False)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        rows, columns = self.pixels.shape
+        return rows, columns

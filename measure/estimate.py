@@ -1,0 +1,58 @@
+"""A number with its standard deviation, and the first-order rules for combining two."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+Z95 = 1.959963984540054
+"""Two-sided 95 % point of the standard normal distribution."""
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A measured value and its standard deviation, in the same unit.
+
+    Intervals and probabilities treat the error as normal.
+    """
+
+    value: float
+    sd: float = 0.0
+
+    @property
+    def low(self) -> float:
+        """Lower end of the 95 % interval."""
+        return self.value - Z95 * self.sd
+
+    @property
+    def high(self) -> float:
+        """Upper end of the 95 % interval."""
+        return self.value + Z95 * self.sd
+
+    def plus(self, other: Estimate) -> Estimate:
+        """Sum with an independent estimate."""
+        return Estimate(self.value + other.value, math.hypot(self.sd, other.sd))
+
+    def minus(self, other: Estimate) -> Estimate:
+        """Difference from an independent estimate."""
+        return Estimate(self.value - other.value, math.hypot(self.sd, other.sd))
+
+    def times(self, other: Estimate) -> Estimate:
+        """Product with an independent estimate, to first order."""
+        return Estimate(self.value * other.value, math.hypot(other.value * self.sd, self.value * other.sd))
+
+    def over(self, other: Estimate) -> Estimate:
+        """Quotient by an independent estimate, to first order."""
+        return self.times(Estimate(1.0 / other.value, other.sd / other.value**2))
+
+    def probability_below(self, limit: Estimate) -> float:
+        """Probability that this quantity is below `limit`, itself possibly uncertain."""
+        gap = limit.minus(self)
+        if gap.sd == 0.0:
+            return float(gap.value > 0.0)
+        return 0.5 * math.erfc(-gap.value / (gap.sd * math.sqrt(2.0)))
+
+
+def uniform(low: float, high: float) -> Estimate:
+    """Mean and standard deviation of a quantity that lies anywhere between `low` and `high`."""
+    return Estimate((low + high) / 2.0, (high - low) / math.sqrt(12.0))

@@ -1,0 +1,53 @@
+"""Who the film shows, as far as the measurement needs to know."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+ADULT_FROM_YEARS = 18.0
+"""Common practice: paediatric rules end at 18 years."""
+
+NEONATE_BELOW_YEARS = 28.0 / 365.25
+"""The neonatal period: the first 28 days (World Health Organization's usage; from memory)."""
+
+
+class Sex(StrEnum):
+    """Sex, where anatomy tables differ by it."""
+
+    FEMALE = "female"
+    MALE = "male"
+
+
+class AgeGroup(StrEnum):
+    """The age groups that the accepted ranges tell apart."""
+
+    NEONATE = "neonate"
+    CHILD = "child"
+    ADULT = "adult"
+
+
+@dataclass(frozen=True, slots=True)
+class Patient:
+    """Age, sex and height; None where not known."""
+
+    age_years: float | None = None
+    sex: Sex | None = None
+    height_cm: float | None = None
+
+    @property
+    def age_group(self) -> AgeGroup | None:
+        """Age group, or None where the age is not known."""
+        if self.age_years is None:
+            return None
+        if self.age_years < NEONATE_BELOW_YEARS:
+            return AgeGroup.NEONATE
+        return AgeGroup.CHILD if self.age_years < ADULT_FROM_YEARS else AgeGroup.ADULT
+
+    def with_overrides(self, age_years: float | None, sex: Sex | None, height_cm: float | None) -> Patient:
+        """The same patient, with each given value in place of the known one."""
+        return Patient(
+            self.age_years if age_years is None else age_years,
+            self.sex if sex is None else sex,
+            self.height_cm if height_cm is None else height_cm,
+        )

@@ -1,0 +1,1 @@
+"""Chest films with a known truth."""
