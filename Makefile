@@ -1,0 +1,50 @@
+# Everything that is done with a checkout, by name. Needs python3 (3.11 or newer) with venv, and make.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+INPUTS := pyproject.toml constraints.txt
+PIP_INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test lint bench setup-test clean
+
+help: ## show this list
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' Makefile
+
+demo: $(VENV)/.installed ## set up, measure a film of our own making, show where the result lies
+	$(BIN)/lipmark demo --out demo
+	@echo "The picture and the JSON lie in $(CURDIR)/demo:" && ls -l demo
+
+test: setup-test ## set up everything and run the tests
+	$(BIN)/python -m pytest -n 2 --ignore=tests/benchmarks
+
+lint: $(VENV)/.installed-test ## style, types and the floors contract
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: $(VENV)/.installed-test ## speed and memory, one at a time
+	$(BIN)/python -m pytest -n 0 -s tests/benchmarks
+
+setup-test: $(VENV)/.installed-test ## set up what the tests need: packages, validator, outside data
+	bash tests/setup/system_packages.sh
+	$(BIN)/python tests/setup/outside_data.py
+
+clean: ## remove the environment, the demo and the fetched data
+	rm -rf $(VENV) demo tests/outside/data
+
+$(VENV)/.installed: $(BIN)/python $(INPUTS)
+	@echo "Installing lipmark into $(VENV) ..."
+	@$(PIP_INSTALL) -e .
+	@touch $@
+
+$(VENV)/.installed-test: $(BIN)/python $(INPUTS)
+	@echo "Installing lipmark and its test tools into $(VENV) ..."
+	@$(PIP_INSTALL) -e '.[test]'
+	@touch $@ $(VENV)/.installed
+
+$(BIN)/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	    { echo "Python 3.11 or newer needed, $$($(PYTHON) --version 2>&1) found; try make PYTHON=python3.12" >&2; exit 1; }
+	$(PYTHON) -m venv $(VENV)
