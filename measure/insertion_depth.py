@@ -113,12 +113,18 @@ def child_height_cm(height_cm: float) -> float:
 
 
 def child_age_oral_cm(age_years: float) -> float:
-    """Age / 2 + 12: children from 2 years, oral, at the lip. No stated aim. Source: common practice, memory."""
+    """Age / 2 + 12: children from 2 years, oral, at the lip. No stated aim.
+
+    Source: common practice, memory.
+    """
     return age_years / 2.0 + 12.0
 
 
 def child_age_nasal_cm(age_years: float) -> float:
-    """Age / 2 + 15: children from 2 years, nasal, at the nostril. No stated aim. Source: as above."""
+    """Age / 2 + 15: children from 2 years, nasal, at the nostril. No stated aim.
+
+    Source: common practice, memory.
+    """
     return age_years / 2.0 + 15.0
 
 
@@ -190,8 +196,8 @@ class DepthFormula:
     def applies(self, patient: Patient, route: Route) -> bool:
         """Whether the rule is for this patient by age group, sex and route.
 
-        Where the age is not known, the height tells the group (`measure.anatomy.size_group`); where neither is,
-        no rule applies. A rule for one sex does not apply where the sex is not known.
+        Where the age is not known, the height tells the group (`measure.anatomy.size_group`); where neither
+        is, no rule applies. A rule for one sex does not apply where the sex is not known.
         """
         if route is not self.route or size_group(patient) is not self.group:
             return False
@@ -330,7 +336,7 @@ def brought_to(advice: DepthAdvice, target_above_carina_cm: float) -> DepthAdvic
     """
     if not math.isfinite(target_above_carina_cm):
         raise MeasureError(
-            f"target: {target_above_carina_cm:g} cm found, a height above the carina expected."
+            f"target: {target_above_carina_cm:g} cm found, a height above the carina in cm expected; give a number."
         )
     if advice.aims_at_cm is None:
         note = "states no height above the carina, so it is left as it is"
@@ -357,6 +363,6 @@ def _checked(key: str, quantity: Quantity, value: float | None) -> float:
     if value is None or not (math.isfinite(value) and low <= value <= high):
         found = "nothing" if value is None else f"{value:g}"
         raise MeasureError(
-            f"{key}: {quantity.value} {found} found, {low:g} to {high:g} expected; correct it or leave the rule out."
+            f"{key}: {quantity.value}: {found} found, {low:g} to {high:g} expected; correct it or leave it out."
         )
     return value

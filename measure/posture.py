@@ -184,20 +184,20 @@ def movement_between(start: NeckPosture, end: NeckPosture, patient: Patient) -> 
 
 
 def position_from_neutral(posture: NeckPosture, patient: Patient) -> Estimate:
-    """Height of the tip in a posture less its height in the neutral one, in cm; positive away from the carina.
+    """Height of the tip in a posture less its height in the neutral one, in cm; positive upwards.
 
     Adults: the mean is the 1.9 cm of the ICU study (Conrardy 1976), in keeping with the accepted ranges by
     posture (Goodman 1976: 2 cm). The second study, of anaesthetised adults, found a third of it and no
     direction that holds in one patient. So the standard deviation is the root mean square deviation of that
-    study's patients from the 1.9 cm: their own standard deviation, which is the range of 50 values over 4.498,
-    and the distance of their mean from 1.9 cm, squared and added (ours). That gives 1.64 cm for flexion and
+    study's patients from the 1.9 cm: their own standard deviation, which is the range of 50 values over
+    4.498, and the distance of their mean from 1.9 cm, squared and added (ours). That gives 1.64 cm for flexion and
     1.75 cm for extension; the 95 % intervals run from 5.1 cm in to 1.3 cm out, and from 1.5 cm in to 5.3 cm
     out.
 
     Children: Weiss 2006 gives the greatest movement by age, in a known direction. The 95 % interval is taken
     to run from no movement to that greatest one, with its middle as the mean (ours: a zero mean would throw
     the known direction away, the greatest movement as mean would overstate it in most children). The study
-    moved the neck by 30 degrees; its lines are used up to 18 years, where they give 2.3 and 2.4 cm.
+    moved the neck by 30 degrees; its lines are used up to 18 years, where they give 2.4 cm in and 2.3 cm out.
 
     Where neither age nor height is known, the patient is taken for an adult.
 
