@@ -188,9 +188,7 @@ def check_cuff(
         cuff = None if cuff_width_mm is None else cuff_against_trachea(cuff_width_mm, trachea_width_mm)
         tube = None if tube_outside_mm is None else tube_against_trachea(tube_outside_mm, trachea_width_mm)
     flags = (pressure and pressure_flag(pressure), cuff and cuff.flag, tube and tube.flag)
-    return CuffCheck(
-        pressure, cuff and cuff.ratio, tube and tube.ratio, tuple(flag for flag in flags if flag)
-    )
+    return CuffCheck(pressure, cuff and cuff.ratio, tube and tube.ratio, tuple(flag for flag in flags if flag))
 
 
 def pressure_flag(pressure: CuffPressure) -> CuffFlag | None:
