@@ -150,47 +150,6 @@ class WidthCheck:
     flag: CuffFlag | None
 
 
-@dataclass(frozen=True, slots=True)
-class CuffCheck:
-    """All that is known about the cuff and the widths.
-
-    Parameters
-    ----------
-    pressure : CuffPressure or None
-        As measured.
-    cuff_per_trachea, tube_per_trachea : Estimate or None
-        Widths over the tracheal width; None where a width is not known.
-    flags : tuple of CuffFlag
-        What is remarkable; empty where nothing is.
-    """
-
-    pressure: CuffPressure | None
-    cuff_per_trachea: Estimate | None
-    tube_per_trachea: Estimate | None
-    flags: tuple[CuffFlag, ...]
-
-
-def check_cuff(
-    pressure: CuffPressure | None = None,
-    cuff_width_mm: Estimate | None = None,
-    tube_outside_mm: Estimate | None = None,
-    trachea_width_mm: Estimate | None = None,
-) -> CuffCheck:
-    """Every check of this module for which the values are known; the widths in mm in one plane.
-
-    Raises
-    ------
-    MeasureError
-        Where a width that is compared is not positive.
-    """
-    cuff = tube = None
-    if trachea_width_mm is not None:
-        cuff = None if cuff_width_mm is None else cuff_against_trachea(cuff_width_mm, trachea_width_mm)
-        tube = None if tube_outside_mm is None else tube_against_trachea(tube_outside_mm, trachea_width_mm)
-    flags = (pressure and pressure_flag(pressure), cuff and cuff.flag, tube and tube.flag)
-    return CuffCheck(pressure, cuff and cuff.ratio, tube and tube.ratio, tuple(flag for flag in flags if flag))
-
-
 def pressure_flag(pressure: CuffPressure) -> CuffFlag | None:
     """The gravest flag on a cuff pressure, or None between 20 and 30 cmH2O, both included.
 

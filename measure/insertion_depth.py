@@ -336,7 +336,8 @@ def brought_to(advice: DepthAdvice, target_above_carina_cm: float) -> DepthAdvic
     """
     if not math.isfinite(target_above_carina_cm):
         raise MeasureError(
-            f"target: {target_above_carina_cm:g} cm found, a height above the carina in cm expected; give a number."
+            f"target: {target_above_carina_cm:g} cm found, a height above the carina in cm expected; "
+            "give a number."
         )
     if advice.aims_at_cm is None:
         note = "states no height above the carina, so it is left as it is"

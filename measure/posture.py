@@ -190,9 +190,9 @@ def position_from_neutral(posture: NeckPosture, patient: Patient) -> Estimate:
     posture (Goodman 1976: 2 cm). The second study, of anaesthetised adults, found a third of it and no
     direction that holds in one patient. So the standard deviation is the root mean square deviation of that
     study's patients from the 1.9 cm: their own standard deviation, which is the range of 50 values over
-    4.498, and the distance of their mean from 1.9 cm, squared and added (ours). That gives 1.64 cm for flexion and
-    1.75 cm for extension; the 95 % intervals run from 5.1 cm in to 1.3 cm out, and from 1.5 cm in to 5.3 cm
-    out.
+    4.498, and the distance of their mean from 1.9 cm, squared and added (ours). That gives 1.64 cm for
+    flexion and 1.75 cm for extension; the 95 % intervals run from 5.1 cm in to 1.3 cm out, and from 1.5 cm
+    in to 5.3 cm out.
 
     Children: Weiss 2006 gives the greatest movement by age, in a known direction. The 95 % interval is taken
     to run from no movement to that greatest one, with its middle as the mean (ours: a zero mean would throw
