@@ -5,10 +5,13 @@ Pixel (0, 0) is the centre of the first pixel of the upright film; rows grow dow
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from types import MappingProxyType
+
+from measure.errors import MeasureError
 
 
 class Source(StrEnum):
@@ -32,6 +35,11 @@ class Landmark:
         Probability that the point lies within 10 mm of the true place; 1 for a hand.
     note : str
         How it was found, where that limits its worth ("estimated from the air column").
+
+    Raises
+    ------
+    MeasureError
+        Where a number is not finite, the standard deviation negative or the confidence no probability.
     """
 
     row: float
@@ -40,6 +48,14 @@ class Landmark:
     source: Source = Source.HAND
     confidence: float = 1.0
     note: str = ""
+
+    def __post_init__(self) -> None:
+        finite = all(map(math.isfinite, (self.row, self.column, self.sd_px)))
+        if not (finite and self.sd_px >= 0.0 and 0.0 <= self.confidence <= 1.0):
+            raise MeasureError(
+                f"landmark: row {self.row}, column {self.column}, sd {self.sd_px} px, confidence "
+                f"{self.confidence} found; finite numbers, an sd of at least 0, a confidence of 0 to 1 expected."
+            )
 
 
 @dataclass(frozen=True, slots=True)

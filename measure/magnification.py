@@ -17,7 +17,7 @@ LARGEST_BELIEVABLE = 1.6
 """Above this no chest film is taken: the trachea would lie 70 cm before a detector at 180 cm."""
 
 DEPTH_RELATIVE_SD = 0.02
-"""Where the geometry is in the header, the trachea's own depth is still uncertain: about 2 cm in 100 (ours)."""
+"""With the geometry in the header, the trachea's own depth is still uncertain: about 2 cm in 100 (ours)."""
 
 
 class View(StrEnum):
@@ -82,8 +82,8 @@ def from_distances(source_to_detector_mm: float, source_to_patient_mm: float) ->
     name = "Distance Source to Detector / Distance Source to Patient"
     if not (source_to_detector_mm > 0.0 and source_to_patient_mm > 0.0):
         raise MeasureError(
-            f"{name}: {source_to_detector_mm:g} and {source_to_patient_mm:g} mm found, two positive distances "
-            "expected; the plausible range of the view is used instead."
+            f"{name}: {source_to_detector_mm:g} and {source_to_patient_mm:g} mm found, two positive "
+            "distances expected; the plausible range of the view is used instead."
         )
     return from_factor(source_to_detector_mm / source_to_patient_mm, name)
 

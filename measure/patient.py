@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
+
+from measure.errors import MeasureError
 
 ADULT_FROM_YEARS = 18.0
 """Common practice: paediatric rules end at 18 years."""
 
 NEONATE_BELOW_YEARS = 28.0 / 365.25
 """The neonatal period: the first 28 days (World Health Organization's usage; from memory)."""
+
+OLDEST_YEARS = 130.0
+SMALLEST_CM, TALLEST_CM = 25.0, 250.0
+"""Limits of a believable age and height; ours, wide enough for every patient."""
 
 
 class Sex(StrEnum):
@@ -29,11 +36,21 @@ class AgeGroup(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Patient:
-    """Age, sex and height; None where not known."""
+    """Age, sex and height; None where not known.
+
+    Raises
+    ------
+    MeasureError
+        Where an age or a height is not believable.
+    """
 
     age_years: float | None = None
     sex: Sex | None = None
     height_cm: float | None = None
+
+    def __post_init__(self) -> None:
+        _check("age", "years", self.age_years, 0.0, OLDEST_YEARS)
+        _check("height", "cm", self.height_cm, SMALLEST_CM, TALLEST_CM)
 
     @property
     def age_group(self) -> AgeGroup | None:
@@ -50,4 +67,11 @@ class Patient:
             self.age_years if age_years is None else age_years,
             self.sex if sex is None else sex,
             self.height_cm if height_cm is None else height_cm,
+        )
+
+
+def _check(name: str, unit: str, value: float | None, low: float, high: float) -> None:
+    if value is not None and not (math.isfinite(value) and low <= value <= high):
+        raise MeasureError(
+            f"{name}: {value:g} {unit} found, {low:g} to {high:g} {unit} expected; correct it or leave it out."
         )

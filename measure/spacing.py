@@ -68,7 +68,7 @@ class Spacing:
             if not (math.isfinite(value) and SMALLEST_PIXEL_MM <= value <= LARGEST_PIXEL_MM):
                 raise MeasureError(
                     f"{self.source.value}: {axis} spacing of {value:g} mm found, a chest film has "
-                    f"{SMALLEST_PIXEL_MM:g} to {LARGEST_PIXEL_MM:g} mm; give the right value with --mm-per-pixel."
+                    f"{SMALLEST_PIXEL_MM:g} to {LARGEST_PIXEL_MM:g} mm; give the right value yourself."
                 )
 
 

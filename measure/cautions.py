@@ -1,0 +1,69 @@
+"""What must be said beside a number, in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from measure.adjustment import Action
+from measure.landmarks import Landmark, Source
+from measure.patient import AgeGroup
+from measure.posture import NeckPosture
+from measure.reading import Reading
+from measure.spacing import Plane
+from measure.verdict import Verdict
+
+ALWAYS = (
+    "This supports a clinician's judgement and does not replace it; local protocol decides.",
+    "Confirm the tube by auscultation and capnography.",
+)
+
+
+def cautions_for(reading: Reading) -> tuple[str, ...]:
+    """Cautions that this Reading asks for, the most particular first."""
+    return (*_about_answer(reading), *_about_inputs(reading), *_about_landmarks(reading), *ALWAYS)
+
+
+def _about_answer(reading: Reading) -> Iterator[str]:
+    if reading.verdict is Verdict.IN_A_MAIN_BRONCHUS:
+        yield "A tube that runs on below the carina may also lie in the oesophagus: follow its line."
+    if reading.adjustment is not None and reading.adjustment.action is not Action.LEAVE:
+        yield "Repeat the film after the move."
+    if reading.change is not None and reading.change.flagged:
+        yield (
+            f"Since {reading.change.film or 'the previous film'} the tip has moved "
+            f"{reading.change.unexplained_cm.value:+.1f} cm on the film that lip mark and neck do not explain: "
+            "look for a slipped tube, a wrong mark or another film geometry."
+        )
+
+
+def _about_inputs(reading: Reading) -> Iterator[str]:
+    inputs, accepted = reading.inputs, reading.accepted_range
+    if inputs is None:
+        return
+    if inputs.age_group_assumed and reading.distance is not None:
+        yield "Age not known: the adult range was used. It must not be used for a child."
+    if accepted is not None and accepted.depends_on_posture:
+        if inputs.neck_posture is NeckPosture.UNKNOWN:
+            yield "Neck posture not known: the published movement of the tip was added to the uncertainty."
+        elif inputs.neck_posture is not NeckPosture.NEUTRAL:
+            yield (
+                "The range was shifted for the neck's posture. That is an estimate: two studies of the tip's "
+                "movement differ by a factor of three, and one patient cannot be foretold."
+            )
+    if accepted is not None and accepted.age_group is AgeGroup.CHILD:
+        yield "The child's range is derived, not published as such (docs/accepted-range.md); local rules first."
+    if inputs.spacing is not None and inputs.spacing.plane is Plane.UNKNOWN:
+        yield "The film does not say where its pixel spacing holds: every plausible plane is in the interval."
+    if inputs.spacing is not None and not inputs.magnification.known:
+        yield f"Magnification not in the header: {inputs.magnification.source} used."
+
+
+def _about_landmarks(reading: Reading) -> Iterator[str]:
+    for name in ("tip", "carina"):
+        mark: Landmark | None = getattr(reading.landmarks, name)
+        if mark is None:
+            continue
+        if mark.source is Source.PROPOSED:
+            yield f"The {name} was proposed by the program: check it on the picture."
+        if mark.note:
+            yield f"{name.capitalize()}: {mark.note}."

@@ -1,0 +1,211 @@
+"""Everything that is said about one film, with every input that led to it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+
+from measure.accepted_range import AcceptedRange
+from measure.adjustment import Adjustment
+from measure.cuff import CuffFlag, WidthCheck
+from measure.estimate import Estimate
+from measure.follow_up import Change
+from measure.insertion_depth import Route
+from measure.landmarks import Landmarks
+from measure.magnification import Magnification, View
+from measure.patient import Patient
+from measure.posture import NeckPosture
+from measure.spacing import Spacing
+from measure.tube import Tube
+from measure.verdict import OpenLimit, Probabilities, Verdict
+
+SCHEMA_VERSION = "1.0"
+"""Version of docs/reading.schema.json; a new minor adds keys, a new major changes or drops them."""
+
+DECIMALS = 4
+
+Plain = None | bool | int | float | str | list["Plain"] | dict[str, "Plain"]
+
+
+@dataclass(frozen=True, slots=True)
+class Distance:
+    """Tip above carina in cm, on the film and in the patient; negative below the carina."""
+
+    on_film: Estimate
+    in_patient: Estimate
+    straight_on_film: Estimate
+    straight_in_patient: Estimate
+    vertical_on_film: Estimate
+    vertical_in_patient: Estimate
+    follows_path: bool
+
+    def plain(self) -> dict[str, Plain]:
+        """Flat keys, each with the ends of its 95 % interval."""
+        plain: dict[str, Plain] = {"follows_path": self.follows_path}
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, Estimate):
+                plain[f"{item.name}_cm"] = _rounded(value.value)
+                plain[f"{item.name}_low_cm"] = _rounded(value.low)
+                plain[f"{item.name}_high_cm"] = _rounded(value.high)
+        return plain
+
+
+@dataclass(frozen=True, slots=True)
+class DepthCheck:
+    """The lip mark against one published insertion depth.
+
+    Parameters
+    ----------
+    formula, wording, source : str
+        Which, as one writes it, and where published.
+    depth_cm : float
+        Depth for this patient at the target of this Reading, or as published where the formula states no aim.
+    published_aim_cm, brought_to_cm : float or None
+        Height above the carina that the formula was made for, and that `depth_cm` aims at, in the patient.
+    lip_mark_minus_depth_cm : float or None
+        Positive where the tube is deeper than the formula says.
+    """
+
+    formula: str
+    wording: str
+    source: str
+    depth_cm: float
+    published_aim_cm: float | None
+    brought_to_cm: float | None
+    lip_mark_minus_depth_cm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class CuffChecks:
+    """Cuff pressure, cuff width and tube width against their limits; None where not known or not remarkable."""
+
+    pressure: CuffFlag | None = None
+    cuff_over_trachea: WidthCheck | None = None
+    tube_over_trachea: WidthCheck | None = None
+
+    @property
+    def flags(self) -> tuple[CuffFlag, ...]:
+        """Everything remarkable."""
+        widths = (self.cuff_over_trachea, self.tube_over_trachea)
+        return tuple(flag for flag in (self.pressure, *(w.flag for w in widths if w)) if flag)
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What the Reading was made from."""
+
+    spacing: Spacing | None
+    magnification: Magnification
+    lean_factor: Estimate
+    film_per_patient: Estimate
+    view: View
+    patient: Patient
+    age_group_assumed: bool
+    neck_posture: NeckPosture
+    neck_posture_source: str
+    lip_mark_cm: float | None
+    route: Route
+    tube: Tube
+    cuff_pressure_cmh2o: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One film's answer.
+
+    Parameters
+    ----------
+    film : str
+        The film's name as given.
+    landmarks : Landmarks
+        All that was marked or proposed.
+    verdict : Verdict
+        The answer.
+    reason : str
+        One sentence: why this verdict.
+    distance : Distance or None
+        None where a point or the spacing is missing.
+    judged_cm : Estimate or None
+        Height on the film with the posture's uncertainty in it: what the verdict was taken on.
+    probabilities, open_limits
+        How surely, and which limits the interval straddles.
+    settles : tuple of str
+        What would sharpen an open answer.
+    accepted_range, adjustment
+        The rule, and the move at the lip.
+    insertion_depth, change, cuff
+        Cross-checks.
+    inputs : Inputs or None
+        None where the film could not be read.
+    cautions : tuple of str
+        To be shown with the answer.
+    error : str or None
+        Why the film could not be read.
+    """
+
+    film: str
+    verdict: Verdict
+    reason: str
+    landmarks: Landmarks = field(default_factory=Landmarks)
+    distance: Distance | None = None
+    judged_cm: Estimate | None = None
+    probabilities: Probabilities | None = None
+    open_limits: tuple[OpenLimit, ...] = ()
+    settles: tuple[str, ...] = ()
+    accepted_range: AcceptedRange | None = None
+    adjustment: Adjustment | None = None
+    insertion_depth: tuple[DepthCheck, ...] = ()
+    change: Change | None = None
+    cuff: CuffChecks | None = None
+    inputs: Inputs | None = None
+    cautions: tuple[str, ...] = ()
+    error: str | None = None
+
+    def to_dict(self) -> dict[str, Plain]:
+        """The JSON object of docs/reading.md, in a fixed order, rounded to `DECIMALS`."""
+        plain: dict[str, Plain] = {"schema_version": SCHEMA_VERSION, "film": self.film}
+        plain["tip"], plain["carina"] = _plain(self.landmarks.tip), _plain(self.landmarks.carina)
+        plain["distance"] = None if self.distance is None else self.distance.plain()
+        for item in fields(self):
+            if item.name not in ("film", "landmarks", "distance"):
+                plain[item.name] = _plain(getattr(self, item.name))
+        plain["landmarks"] = {
+            item.name: _plain(value)
+            for item in fields(self.landmarks)
+            if item.name not in ("tip", "carina") and (value := getattr(self.landmarks, item.name))
+        }
+        return plain
+
+
+def unreadable(film: str, error: str) -> Reading:
+    """The answer for a film that could not be read: the reason, and no number."""
+    return Reading(film, Verdict.CANNOT_SAY, "The film could not be read.", error=error)
+
+
+def _rounded(number: float) -> float | None:
+    return round(number, DECIMALS) if math.isfinite(number) else None
+
+
+def _plain(value: object) -> Plain:
+    """Dataclasses become objects, estimates carry their interval, an infinite limit becomes null."""
+    match value:
+        case Estimate():
+            return {
+                "value": _rounded(value.value),
+                "low": _rounded(value.low),
+                "high": _rounded(value.high),
+            }
+        case None | bool() | str():
+            return value
+        case int() | float():
+            return _rounded(float(value))
+        case Mapping():
+            return {str(key): _plain(item) for key, item in value.items()}
+        case tuple() | list():
+            return [_plain(item) for item in value]
+        case _ if is_dataclass(value):
+            return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
+        case _:
+            raise TypeError(f"{type(value).__name__} has no place in a Reading")
