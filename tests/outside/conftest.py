@@ -395,9 +395,10 @@ def ct_film(chest_ct: ChestCT, ct_geometry: Geometry) -> Callable[[float | None]
 
 
 def _keep_for_looking(film: CTFilm) -> None:
-    """Leave the film and its truth in the ignored data folder, for trying proposals on it."""
+    """Leave the film and its truth in the ignored data folder, for trying things on it."""
     name = "film_no_tube" if film.true_distance_mm is None else f"film_tip_{film.true_distance_mm:.0f}mm"
     np.save(DATA / f"{name}.npy", film.pixels)
+    (DATA / f"{name}.dcm").write_bytes(film.dicom(with_geometry=True))
     truth = {key: getattr(film, key) for key in ("tip", "carina", "pixel_mm", "sid_mm", "sod_mm")}
     truth["distance_mm"] = film.true_distance_mm
     (DATA / f"{name}.json").write_text(json.dumps(truth) + "\n")
