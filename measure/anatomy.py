@@ -8,7 +8,6 @@ from types import MappingProxyType
 
 import numpy as np
 
-from measure.errors import MeasureError
 from measure.estimate import Estimate
 from measure.patient import ADULT_FROM_YEARS, AgeGroup, Patient, Sex
 
@@ -51,9 +50,6 @@ HEIGHT_RULE_WIDENING = 1.25
 The proportion between airway and height is a rule of three that no study here has tested.
 """
 
-BELIEVABLE_HEIGHT_CM = (25.0, 250.0)
-"""Limits of a believable height, from the smallest newborn upwards; ours."""
-
 ADULT_SIZED_FROM_CM = 140.0
 """Where the age is not known, patients from this height upwards are taken for adults; ours."""
 
@@ -75,23 +71,6 @@ class SourcedEstimate:
 
     estimate: Estimate
     source: str
-
-
-def checked_height_cm(height_cm: float) -> float:
-    """The same height, if it is believable.
-
-    Raises
-    ------
-    MeasureError
-        Where it is not within `BELIEVABLE_HEIGHT_CM`.
-    """
-    low, high = BELIEVABLE_HEIGHT_CM
-    if not (math.isfinite(height_cm) and low <= height_cm <= high):
-        raise MeasureError(
-            f"height: {height_cm:g} cm found, {low:g} to {high:g} cm expected; "
-            "give the height in centimetres, or leave it out."
-        )
-    return height_cm
 
 
 def size_group(patient: Patient) -> AgeGroup | None:
@@ -124,7 +103,7 @@ def height_from_age_cm(age_years: float) -> Estimate:
 def age_from_height_years(height_cm: float) -> float:
     """Age at which a child has this height by `height_from_age_cm`; from 0 to 18 years."""
     ages, heights = _growth_curve()
-    return float(np.interp(checked_height_cm(height_cm), heights, ages))
+    return float(np.interp(height_cm, heights, ages))
 
 
 def pooled_cords_to_carina_cm() -> Estimate:
@@ -153,9 +132,8 @@ def cords_to_carina(patient: Patient) -> SourcedEstimate:
             CORDS_TO_CARINA_CM[patient.sex], f"adult, {patient.sex.value}: J Med Assoc Thai 2005;88(6)"
         )
     if patient.height_cm is not None:
-        height_cm = Estimate(checked_height_cm(patient.height_cm))
         return SourcedEstimate(
-            _cords_to_carina_by_height_cm(height_cm),
+            _cords_to_carina_by_height_cm(Estimate(patient.height_cm)),
             f"in proportion to height (ours), from {REFERENCE_HEIGHT_CM:g} cm in adults",
         )
     if not grown and patient.age_years is not None:
@@ -176,11 +154,6 @@ def cords_to_carina_cm(patient: Patient) -> Estimate:
     proportion to height (ours), and where the height is not known, to the height from the age
     (`height_from_age_cm`). Where the age is not known, patients below 140 cm count as children, all others
     as adults.
-
-    Raises
-    ------
-    MeasureError
-        Where the height is needed and not believable.
     """
     return cords_to_carina(patient).estimate
 

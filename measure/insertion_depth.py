@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 
-from measure.anatomy import BELIEVABLE_HEIGHT_CM, size_group
+from measure.anatomy import size_group
 from measure.errors import MeasureError
-from measure.patient import AgeGroup, Patient, Sex
+from measure.patient import OLDEST_YEARS, SMALLEST_CM, TALLEST_CM, AgeGroup, Patient, Sex
 from measure.tube import SIZE_LIMITS_MM
 
 
@@ -44,8 +44,8 @@ class Quantity(StrEnum):
 
 BELIEVABLE = MappingProxyType(
     {
-        Quantity.HEIGHT_CM: BELIEVABLE_HEIGHT_CM,
-        Quantity.AGE_YEARS: (0.0, 130.0),
+        Quantity.HEIGHT_CM: (SMALLEST_CM, TALLEST_CM),
+        Quantity.AGE_YEARS: (0.0, OLDEST_YEARS),
         Quantity.TUBE_SIZE_MM: SIZE_LIMITS_MM,
         Quantity.WEIGHT_KG: (0.3, 10.0),
         Quantity.NASAL_TRAGUS_CM: (2.0, 15.0),

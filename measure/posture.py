@@ -200,11 +200,6 @@ def position_from_neutral(posture: NeckPosture, patient: Patient) -> Estimate:
     moved the neck by 30 degrees; its lines are used up to 18 years, where they give 2.4 cm in and 2.3 cm out.
 
     Where neither age nor height is known, the patient is taken for an adult.
-
-    Raises
-    ------
-    MeasureError
-        Where the age is not known and the height is not believable.
     """
     if posture is NeckPosture.NEUTRAL:
         return Estimate(0.0)
@@ -223,11 +218,6 @@ def unknown_posture_shift(patient: Patient) -> Estimate:
 
     The 95 % half-width is the published movement: 1.9 cm in adults (Conrardy 1976), in children the larger
     of the two greatest movements at the age (Weiss 2006). That it is a 95 % half-width is ours.
-
-    Raises
-    ------
-    MeasureError
-        Where the age is not known and the height is not believable.
     """
     age_years = _child_age_years(patient)
     if age_years is None:
