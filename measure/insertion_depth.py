@@ -64,7 +64,7 @@ def incisors_men_cm() -> float:
     return 23.0
 
 
-def canine_oral_cm(height_cm: float) -> float:
+def canine_height_cm(height_cm: float) -> float:
     """4 + height / 10: adults, oral, at the right upper canine, to 2 cm above the carina.
 
     Source: Chulalongkorn study, J Med Assoc Thai 2005;88(6) (seen).
@@ -72,7 +72,7 @@ def canine_oral_cm(height_cm: float) -> float:
     return 4.0 + height_cm / 10.0
 
 
-def thai_nasal_cm(height_cm: float) -> float:
+def nasal_height_cm(height_cm: float) -> float:
     """9 + height / 10: adults, nasal, to 2 cm above the carina; read at the nostril (ours, not stated).
 
     Source: Chulalongkorn study, J Med Assoc Thai 2005;88(6) (seen).
@@ -80,7 +80,7 @@ def thai_nasal_cm(height_cm: float) -> float:
     return 9.0 + height_cm / 10.0
 
 
-def mouth_angle_cm(height_cm: float) -> float:
+def mouth_angle_height_cm(height_cm: float) -> float:
     """Height / 5 - 13: adults, oral, at the right mouth angle, to 5 cm above the carina.
 
     Source: Cherng C-H et al. J Clin Anesth 2002;14:271-274 (seen).
@@ -266,11 +266,11 @@ _AGE_RULES_FROM_YEARS = 2.0
 DEPTH_FORMULAS: tuple[DepthFormula, ...] = (
     DepthFormula("women-21", "21 cm", incisors_women_cm, (), _ADULT, _ORAL, _TEETH, None, _PRACTICE, _WOMEN),
     DepthFormula("men-23", "23 cm", incisors_men_cm, (), _ADULT, _ORAL, _TEETH, None, _PRACTICE, _MEN),
-    DepthFormula("canine-height", "4 + height / 10", canine_oral_cm, _HEIGHT, _ADULT, _ORAL,
+    DepthFormula("canine-height", "4 + height / 10", canine_height_cm, _HEIGHT, _ADULT, _ORAL,
                  Reference.CANINE, 2.0, _THAI),
-    DepthFormula("nasal-height", "9 + height / 10", thai_nasal_cm, _HEIGHT, _ADULT, _NASAL,
+    DepthFormula("nasal-height", "9 + height / 10", nasal_height_cm, _HEIGHT, _ADULT, _NASAL,
                  Reference.NOSTRIL, 2.0, _THAI),
-    DepthFormula("mouth-angle-height", "height / 5 - 13", mouth_angle_cm, _HEIGHT, _ADULT, _ORAL,
+    DepthFormula("mouth-angle-height", "height / 5 - 13", mouth_angle_height_cm, _HEIGHT, _ADULT, _ORAL,
                  Reference.MOUTH_ANGLE, 5.0, _CHERNG),
     DepthFormula("height-men", "11.413 + 0.072 height - 3", gomez_men_cm, _HEIGHT, _ADULT, _ORAL,
                  _OPEN, 3.0, _GOMEZ, _MEN),

@@ -142,7 +142,7 @@ def _marked_levels(landmarks: Landmarks) -> list[tuple[float, float]]:
         raise MeasureError(f"{', '.join(strange)} marked, vertebrae from C3 to L1 expected")
     marked = sorted((float(VERTEBRAE.index(name)), mark.row) for name, mark in landmarks.vertebrae.items())
     if len(marked) < 2:
-        raise MeasureError(f"{len(marked)} vertebrae marked, at least two are needed to tell the level")
+        raise MeasureError(f"vertebrae marked: {len(marked)}; at least two are needed to tell the level")
     if any(lower[1] <= upper[1] for upper, lower in pairwise(marked)):
         raise MeasureError("the marked vertebrae do not follow one another down the film; check their names")
     return marked

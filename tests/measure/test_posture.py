@@ -87,8 +87,8 @@ def test_two_levels_beyond_the_marks_is_not_read_unless_it_changes_nothing() -> 
     ("marks", "reason"),
     [
         (Landmarks(), "mandible's lower border is not marked"),
-        (_marks(200.0), "0 vertebrae marked"),
-        (_marks(200.0, "C6"), "1 vertebrae marked"),
+        (_marks(200.0), "vertebrae marked: 0"),
+        (_marks(200.0, "C6"), "vertebrae marked: 1"),
         (
             Landmarks(
                 mandible=Landmark(200.0, 1.0, 2.0),
