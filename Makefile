@@ -6,7 +6,7 @@ INPUTS := pyproject.toml constraints.txt
 PIP_INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench setup-test clean
+.PHONY: help demo test lint bench setup-test constraints clean
 
 help: ## show this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' Makefile
@@ -30,6 +30,12 @@ bench: $(VENV)/.installed-test ## speed and memory, one at a time
 setup-test: $(VENV)/.installed-test ## set up what the tests need: packages, validator, outside data
 	bash tests/setup/system_packages.sh
 	$(BIN)/python tests/setup/outside_data.py
+
+constraints: ## pin the newest versions that pyproject.toml allows, in an environment of their own
+	@folder=$$(mktemp -d) && trap 'rm -rf "$$folder"' EXIT && $(PYTHON) -m venv "$$folder" && \
+	    "$$folder/bin/python" -m pip install --quiet --disable-pip-version-check -e '.[test]' && \
+	    "$$folder/bin/python" -m pip check && \
+	    "$$folder/bin/python" tests/setup/pins.py > "$$folder/pins" && cp "$$folder/pins" constraints.txt
 
 clean: ## remove the environment, the demo and the fetched data
 	rm -rf $(VENV) demo tests/outside/data

@@ -20,11 +20,11 @@ give_up() {
     exit 0
 }
 
-mapfile -t missing < <(names)
+missing=($(names))
 command -v dpkg-query >/dev/null && command -v apt-get >/dev/null ||
     give_up "this is no Debian, so ${missing[*]} cannot be installed from here"
 
-mapfile -t missing < <(names | while read -r name; do installed "$name" || echo "$name"; done)
+missing=($(names | while read -r name; do installed "$name" || echo "$name"; done))
 [ "${#missing[@]}" -gt 0 ] || exit 0
 
 if [ "$(id -u)" -eq 0 ]; then
