@@ -285,11 +285,14 @@ def _cords_above_carina(case: Case, inputs: Inputs) -> Estimate:
 
 
 def _with_cross_checks(case: Case, inputs: Inputs, reading: Reading, doubts: list[str]) -> Reading:
-    accepted = reading.accepted_range
     depths: tuple[DepthCheck, ...] = ()
-    if accepted is not None:
-        target = accepted.target_cm if reading.adjustment is None else reading.adjustment.target_on_film_cm
-        depths = tuple(_depth_checks(case, target / inputs.film_per_patient.value))
+    if reading.accepted_range is not None:
+        aim, move = reading.accepted_range.target_cm, reading.adjustment
+        target_on_film = aim if move is None else move.target_on_film_cm
+        try:
+            depths = tuple(_depth_checks(case, target_on_film / inputs.film_per_patient.value))
+        except MeasureError as error:
+            doubts.append(str(error))
     change = None
     if case.previous is not None and reading.distance is not None:
         change = change_since(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from measure.errors import MeasureError
 from measure.estimate import Z95, Estimate
 from measure.patient import Patient
-from measure.posture import NeckPosture, movement_between, unknown_posture_shift
+from measure.posture import NeckPosture, movement_between
 
 LIP_MARK_SD_CM = 0.25
 """A mark at the lip is read to the half centimetre: half a step (ours)."""
@@ -109,17 +109,9 @@ def change_since(
     if lip_mark_cm is not None and previous.lip_mark_cm is not None:
         withdrawn = Estimate(previous.lip_mark_cm - lip_mark_cm, LIP_MARK_SD_CM * 2.0**0.5)
         by_lip_mark = withdrawn.times(film_per_patient)
-    by_posture = _posture_part(previous.posture, posture, patient)
+    by_posture = movement_between(previous.posture, posture, patient)
     unexplained = change.minus(by_posture)
     if by_lip_mark is not None:
         unexplained = unexplained.minus(by_lip_mark)
     flagged = not unexplained.low <= 0.0 <= unexplained.high
     return Change(previous.film, change, by_lip_mark, by_posture, unexplained, flagged)
-
-
-def _posture_part(before: NeckPosture, now: NeckPosture, patient: Patient) -> Estimate:
-    """An unknown posture may be any; the published movement is its spread."""
-    known = [posture for posture in (before, now) if posture is not NeckPosture.UNKNOWN]
-    if len(known) == 2:
-        return movement_between(before, now, patient)
-    return unknown_posture_shift(patient)

@@ -247,11 +247,11 @@ class DepthAdvice:
 
 _PRACTICE = "common practice"
 _RECALLED = "common practice (memory)"
-_THAI = "Chulalongkorn study, J Med Assoc Thai 2005;88(6) (seen)"
-_GOMEZ = "Gomez JC et al. Rev Colomb Anestesiol 2016;44:228-234 (seen)"
-_PENG = "Peng C-C et al. Front Pediatr 2020;8:367 (seen)"
-_CHERNG = "Cherng C-H et al. J Clin Anesth 2002;14:271-274 (seen)"
-_CHILD_HEIGHT = "doi 10.1007/s44253-024-00032-7 (seen)"
+_THAI = "Chulalongkorn study, J Med Assoc Thai 2005;88(6)"
+_GOMEZ = "Gomez JC et al. Rev Colomb Anestesiol 2016;44:228-234"
+_PENG = "Peng C-C et al. Front Pediatr 2020;8:367"
+_CHERNG = "Cherng C-H et al. J Clin Anesth 2002;14:271-274"
+_CHILD_HEIGHT = "doi 10.1007/s44253-024-00032-7"
 
 _ADULT, _CHILD, _NEWBORN = AgeGroup.ADULT, AgeGroup.CHILD, AgeGroup.NEONATE
 _HEIGHT, _AGE = (Quantity.HEIGHT_CM,), (Quantity.AGE_YEARS,)

@@ -1,0 +1,52 @@
+"""`lipmark demo`: make a film, read it, show where the answer lies."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+from pathlib import Path
+
+from annotate.request import Request, answer
+from annotate.screen import screen
+from measure.posture import NeckPosture
+from measure.tube import Tube
+
+SUMMARY = "make an invented film, read it, and write the picture and the Reading"
+
+EXAMPLES = """\
+example:
+  lipmark demo --out demo --seed 7
+
+Nobody's film: the chest, the tube and every attribute are made up, and the true distance is known and printed.
+"""
+
+DEMO_SEED = 3
+LIP_MARK_CM = 24.0
+TUBE_SIZE_MM = 8.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `lipmark demo`."""
+    parser.add_argument("--out", type=Path, metavar="DIR", help="where to write; default a new temporary folder")
+    parser.add_argument("--seed", type=int, default=DEMO_SEED, help=f"another film; default {DEMO_SEED}")
+
+
+def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
+    """Write the film, its truth, the picture and the Reading."""
+    from annotate.picture import write_picture
+    from synthetic_images.dicom_out import write_dicom
+    from synthetic_images.film import make_film
+    from synthetic_images.recipe import draw_recipe
+
+    out = args.out or Path(tempfile.mkdtemp(prefix="lipmark-demo-"))
+    out.mkdir(parents=True, exist_ok=True)
+    made = make_film(draw_recipe(args.seed))
+    write_dicom(made, out / "film.dcm")
+    request = Request(lip_mark_cm=LIP_MARK_CM, tube=Tube(size_mm=TUBE_SIZE_MM), posture=NeckPosture.NEUTRAL)
+    answered = answer(out / "film.dcm", request)
+    (out / "reading.json").write_text(json.dumps(answered.reading.to_dict(), indent=1), encoding="utf-8")
+    print(screen(answered.reading))
+    if answered.film is not None:
+        write_picture(answered.film, answered.reading, out / "picture.png")
+    return 0

@@ -1,0 +1,237 @@
+"""The film with its marks, a ruler along the airway and the accepted zone, as a PNG.
+
+Shapes carry the meaning and colours repeat it: a ring with two ticks is the tip, a fork the carina; solid was
+placed by hand, dashed was proposed. Colours are from Okabe and Ito's palette for the colour-blind.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+from annotate.screen import headline_of, range_in_words
+from imaging.film import Film
+from measure.accepted_range import AcceptedRange
+from measure.distance import film_per_measured
+from measure.estimate import Z95
+from measure.landmarks import Landmark, Source
+from measure.reading import Reading
+
+PANEL_PX = 900
+"""Height of both views."""
+
+DETAIL_MM = 170.0
+"""Height of the enlarged view on the film where the spacing is known."""
+
+DETAIL_SHARE = 0.45
+"""Height of the enlarged view as a share of the film where the spacing is not known."""
+
+RULER_CM = 10
+CAPTION_PX = 150
+LINE_CHARACTERS = 130
+TIP = (230, 159, 0)
+CARINA = (86, 180, 233)
+ZONE = (0, 158, 115)
+PAPER, INK = (20, 20, 20), (240, 240, 240)
+
+Position = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A part of the film on a panel: `scale` panel pixels for a film column, rows stretched to true shape."""
+
+    top: float
+    left: float
+    scale: float
+    aspect: float
+
+    def at(self, row: float, column: float) -> Position:
+        """X and y on the panel."""
+        return (column - self.left) * self.scale, (row - self.top) * self.scale * self.aspect
+
+
+@dataclass(frozen=True, slots=True)
+class Ruler:
+    """Points on the airway at whole centimetres above the carina, and the path between."""
+
+    rows: tuple[float, ...]
+    columns: tuple[float, ...]
+    heights_cm: tuple[float, ...]
+
+    def at(self, height_cm: float) -> Position:
+        """Row and column at a height above the carina."""
+        row = float(np.interp(height_cm, self.heights_cm, self.rows))
+        return row, float(np.interp(height_cm, self.heights_cm, self.columns))
+
+
+def write_picture(film: Film, reading: Reading, path: Path) -> None:
+    """Write the annotated film as a PNG.
+
+    Parameters
+    ----------
+    film : Film
+        The film that was read.
+    reading : Reading
+        What was found.
+    path : Path
+        Written whatever its ending; its folder is made if missing.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    annotated_picture(film, reading).save(path, format="PNG")
+
+
+def annotated_picture(film: Film, reading: Reading) -> Image.Image:
+    """Two views, the whole film and the part around the marks, over a caption."""
+    rows, columns = film.shape
+    whole = View(-0.5, -0.5, PANEL_PX / (rows * film.pixel_aspect), film.pixel_aspect)
+    detail = _detail_view(film, reading)
+    left = _panel(film, reading, whole, round(columns * whole.scale))
+    right = _panel(film, reading, detail, PANEL_PX)
+    picture = Image.new("RGB", (left.width + right.width, PANEL_PX + CAPTION_PX), PAPER)
+    picture.paste(left, (0, 0))
+    picture.paste(right, (left.width, 0))
+    _caption(picture, reading)
+    return picture
+
+
+def _detail_view(film: Film, reading: Reading) -> View:
+    marks = [mark for mark in (reading.landmarks.tip, reading.landmarks.carina) if mark is not None]
+    rows, columns = film.shape
+    middle_row = float(np.mean([mark.row for mark in marks])) if marks else rows / 2.0
+    middle_column = float(np.mean([mark.column for mark in marks])) if marks else columns / 2.0
+    height = DETAIL_SHARE * rows if film.spacing is None else DETAIL_MM / film.spacing.row_mm
+    scale = PANEL_PX / (height * film.pixel_aspect)
+    return View(middle_row - height / 2.0, middle_column - PANEL_PX / scale / 2.0, scale, film.pixel_aspect)
+
+
+def _panel(film: Film, reading: Reading, view: View, width: int) -> Image.Image:
+    """One view of the film with everything drawn on it."""
+    grey = Image.fromarray((np.clip(film.pixels, 0.0, 1.0) * 255.0).astype(np.uint8))
+    right, bottom = view.left + width / view.scale, view.top + PANEL_PX / (view.scale * view.aspect)
+    box = (view.left + 0.5, view.top + 0.5, right + 0.5, bottom + 0.5)
+    panel = grey.transform((width, PANEL_PX), Image.Transform.EXTENT, box, Image.Resampling.BICUBIC).convert("RGB")
+    draw = ImageDraw.Draw(panel, "RGBA")
+    ruler = _ruler(film, reading)
+    if ruler is not None:
+        _draw_ruler(draw, view, ruler, reading.accepted_range)
+    if reading.landmarks.carina is not None:
+        _draw_carina(draw, view, reading.landmarks.carina)
+    if reading.landmarks.tip is not None:
+        _draw_tip(draw, view, reading.landmarks.tip)
+    return panel
+
+
+def _ruler(film: Film, reading: Reading) -> Ruler | None:
+    """The airway upwards from the carina, in cm on the film."""
+    carina = reading.landmarks.carina
+    if film.spacing is None or carina is None or reading.distance is None:
+        return None
+    cm = 0.1 * film_per_measured(film.spacing.plane, film.magnification).value
+    path = [carina, *reversed([p for p in reading.landmarks.airway_path if p.row < carina.row])]
+    tip = reading.landmarks.tip
+    if len(path) == 1 and tip is not None and tip.row < carina.row:
+        path.append(tip)
+    rows, columns = [p.row for p in path], [p.column for p in path]
+    if len(path) == 1:
+        rows, columns = [*rows, carina.row - 1.0], [*columns, carina.column]
+    heights = [0.0]
+    for i in range(1, len(rows)):
+        down, across = (
+            (rows[i] - rows[i - 1]) * film.spacing.row_mm,
+            (columns[i] - columns[i - 1]) * film.spacing.column_mm,
+        )
+        heights.append(heights[-1] + cm * math.hypot(down, across))
+    if heights[-1] < RULER_CM:
+        beyond = (RULER_CM - heights[-2]) / (heights[-1] - heights[-2])
+        rows[-1] = rows[-2] + beyond * (rows[-1] - rows[-2])
+        columns[-1] = columns[-2] + beyond * (columns[-1] - columns[-2])
+        heights[-1] = float(RULER_CM)
+    return Ruler(tuple(rows), tuple(columns), tuple(heights))
+
+
+def _draw_ruler(draw: ImageDraw.ImageDraw, view: View, ruler: Ruler, accepted: AcceptedRange | None) -> None:
+    if accepted is not None:
+        low, high = max(accepted.low_cm.value, 0.0), min(accepted.high_cm.value, float(RULER_CM))
+        zone = [view.at(*ruler.at(height)) for height in np.linspace(low, high, 20)]
+        draw.line(zone, fill=(*ZONE, 90), width=max(6, round(70 * view.scale / 3.0)), joint="curve")
+        draw.text(zone[-1], " accepted", fill=ZONE, font=_font(18), anchor="lb")
+    draw.line([view.at(*ruler.at(h)) for h in np.linspace(0.0, RULER_CM, 41)], fill=(*INK, 140), width=1)
+    for height in range(RULER_CM + 1):
+        x, y = view.at(*ruler.at(height))
+        draw.line([(x - 6, y), (x + 6, y)], fill=INK, width=2)
+        if height % 2 == 0 and view.scale > 1.0:
+            draw.text((x - 10, y), f"{height}", fill=INK, font=_font(16), anchor="rm")
+
+
+def _draw_tip(draw: ImageDraw.ImageDraw, view: View, tip: Landmark) -> None:
+    x, y = view.at(tip.row, tip.column)
+    radius = 9.0
+    _ring(draw, (x, y), (radius, radius), TIP, tip.source, width=3)
+    for side in (-1, 1):
+        draw.line([(x + side * radius, y), (x + side * 2.4 * radius, y)], fill=TIP, width=3)
+    _spread(draw, view, tip, TIP)
+    draw.text((x + 2.8 * radius, y), _label("tip", tip), fill=TIP, font=_font(20), anchor="lm")
+
+
+def _draw_carina(draw: ImageDraw.ImageDraw, view: View, carina: Landmark) -> None:
+    x, y = view.at(carina.row, carina.column)
+    for side in (-1, 1):
+        _stroke(draw, (x, y), (x + side * 16.0, y + 20.0), CARINA, carina.source)
+    _spread(draw, view, carina, CARINA)
+    draw.text((x + 26, y + 14), _label("carina", carina), fill=CARINA, font=_font(20), anchor="lm")
+
+
+def _label(name: str, mark: Landmark) -> str:
+    return name if mark.source is Source.HAND else f"{name}, proposed ({mark.confidence:.0%})"
+
+
+def _spread(draw: ImageDraw.ImageDraw, view: View, mark: Landmark, colour: tuple[int, int, int]) -> None:
+    """The 95 % interval of the mark along both axes."""
+    across = Z95 * mark.sd_px * view.scale
+    _ring(draw, view.at(mark.row, mark.column), (across, across * view.aspect), colour, mark.source, width=1)
+
+
+def _ring(
+    draw: ImageDraw.ImageDraw,
+    centre: Position,
+    radii: Position,
+    colour: tuple[int, int, int],
+    source: Source,
+    width: int,
+) -> None:
+    box = (centre[0] - radii[0], centre[1] - radii[1], centre[0] + radii[0], centre[1] + radii[1])
+    dashes = [(0, 360)] if source is Source.HAND else [(start, start + 20) for start in range(0, 360, 40)]
+    for start, end in dashes:
+        draw.arc(box, start, end, fill=colour, width=width)
+
+
+def _stroke(
+    draw: ImageDraw.ImageDraw, start: Position, end: Position, colour: tuple[int, int, int], source: Source
+) -> None:
+    parts: Sequence[tuple[float, float]] = [(0.0, 1.0)] if source is Source.HAND else [(0.0, 0.4), (0.6, 1.0)]
+    for a, b in parts:
+        ends = [tuple(start[i] + share * (end[i] - start[i]) for i in (0, 1)) for share in (a, b)]
+        draw.line(ends, fill=colour, width=4)
+
+
+def _caption(picture: Image.Image, reading: Reading) -> None:
+    draw = ImageDraw.Draw(picture)
+    draw.text((16, PANEL_PX + 12), headline_of(reading), fill=INK, font=_font(30))
+    lines = textwrap.wrap(reading.error or reading.reason, LINE_CHARACTERS)
+    if reading.accepted_range is not None:
+        lines.append(f"Accepted: {range_in_words(reading.accepted_range)}.")
+    lines.append(
+        "Supports a clinician's judgement and does not replace it. Solid: placed by hand; dashed: proposed."
+    )
+    draw.multiline_text((16, PANEL_PX + 56), "\n".join(lines), fill=INK, font=_font(18), spacing=6)
+
+
+def _font(size: int) -> ImageFont.ImageFont | ImageFont.FreeTypeFont:
+    return ImageFont.load_default(size)

@@ -1,0 +1,257 @@
+"""`lipmark read`: films in, Readings out."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import shutil
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import asdict
+from pathlib import Path
+
+from annotate.arguments import (
+    POINTS_PER_MARK,
+    KnownObjectAction,
+    MarkAction,
+    age_years,
+    as_argument,
+    pixel_mm,
+    point,
+)
+from annotate.request import Answer, Request, answer
+from annotate.screen import identifiers_in_words, one_line, screen
+from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
+from measure.cuff import CuffPressure
+from measure.errors import MeasureError
+from measure.estimate import Estimate
+from measure.follow_up import PreviousFilm
+from measure.insertion_depth import Route
+from measure.patient import Patient, Sex
+from measure.posture import NeckPosture
+from measure.reading import unreadable
+from measure.tube import Tube
+
+log = logging.getLogger("lipmark")
+
+SUMMARY = "measure one film or many"
+
+EXAMPLES = """\
+examples:
+  lipmark read film.dcm
+      propose tip and carina, and measure
+  lipmark read film.dcm --tip 812,1040 --carina 1105,1066 --lip-mark 23 --neck neutral
+      measure between two points that you placed, and get the new mark at the lip
+  lipmark read film.png --mm-per-pixel 0.143 --tip 812,1040 --carina 1105,1066 --picture read.png
+      a picture file has no pixel size: give it, or mark an object of known size with --known-object
+  lipmark read ward/ --jsonl > readings.jsonl
+      every film of a folder, one JSON object a line (docs/reading.md)
+
+Points are ROW,COL in pixels of the upright film, from the centre of its first pixel; rows grow downwards.
+The answer supports a clinician's judgement and does not replace it; local protocol decides.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `lipmark read`."""
+    parser.add_argument("files", nargs="+", metavar="FILE", help="film, folder or pattern; DICOM, PNG, JPEG, TIFF")
+    _add_marks(parser.add_argument_group("points placed by hand (one film at a time)"))
+    _add_patient(parser.add_argument_group("patient and tube"))
+    _add_rules(parser.add_argument_group("film and rule"))
+    _add_output(parser.add_argument_group("output"))
+
+
+def _add_marks(group: argparse._ArgumentGroup) -> None:
+    group.add_argument("--tip", type=point, metavar="ROW,COL", help="most distal point of the tube")
+    group.add_argument("--carina", type=point, metavar="ROW,COL", help="fork of the trachea")
+    group.add_argument(
+        "--mark",
+        nargs="+",
+        action=MarkAction,
+        dest="marks",
+        metavar=("NAME", "ROW,COL"),
+        help=f"another landmark, may be repeated; NAME is one of {', '.join(POINTS_PER_MARK)}",
+    )
+    group.add_argument(
+        "--known-object",
+        nargs=3,
+        action=KnownObjectAction,
+        metavar=("MM", "ROW,COL", "ROW,COL"),
+        help="true length in mm between two points, for instance the tube's printed outside diameter",
+    )
+
+
+def _add_patient(group: argparse._ArgumentGroup) -> None:
+    group.add_argument("--lip-mark", type=float, metavar="CM", help="mark at the lip (or nostril) on this film")
+    group.add_argument("--tube-size", type=float, metavar="MM", help="inside diameter printed on the tube")
+    group.add_argument("--tube-outside-diameter", type=float, metavar="MM", help="as printed on the tube")
+    group.add_argument(
+        "--cuff-edge", type=float, metavar="CM", help="tip to upper cuff edge, measured on your tube"
+    )
+    group.add_argument(
+        "--cuff-pressure",
+        type=as_argument(CuffPressure.parse),
+        metavar="PRESSURE",
+        help="for instance 25, 2.4kPa, 18mmHg; cmH2O if no unit",
+    )
+    group.add_argument("--route", type=Route, choices=list(Route), default=Route.ORAL, help="default oral")
+    group.add_argument(
+        "--neck",
+        type=NeckPosture,
+        choices=list(NeckPosture),
+        default=NeckPosture.UNKNOWN,
+        help="posture on this film; default unknown, which widens the interval",
+    )
+    group.add_argument("--age", type=age_years, metavar="AGE", help="64 (years), 18m, 6w or 10d")
+    group.add_argument("--sex", type=Sex, choices=list(Sex), help="for the cords' height and depth formulas")
+    group.add_argument("--height", type=float, metavar="CM", help="body height")
+    group.add_argument("--weight", type=float, metavar="KG", help="for the newborn's depth formula")
+
+
+def _add_rules(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--mm-per-pixel", type=pixel_mm, metavar="MM", help="at the detector; ROW_MM,COL_MM if they differ"
+    )
+    group.add_argument(
+        "--believe-resolution", action="store_true", help="take a picture file's resolution tag for its pixel size"
+    )
+    group.add_argument(
+        "--range",
+        type=as_argument(parse_range),
+        default=DEFAULT_RANGE,
+        metavar="RANGE",
+        help=f"{', '.join(RANGE_NAMES)}, or your own as LOW-HIGH in cm; default {DEFAULT_RANGE}",
+    )
+    group.add_argument("--previous", type=Path, metavar="JSON", help="Reading of the previous film, from --json")
+    group.add_argument(
+        "--previous-lip-mark", type=float, metavar="CM", help="its mark at the lip, if not in there"
+    )
+
+
+def _add_output(group: argparse._ArgumentGroup) -> None:
+    form = group.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="one JSON object, or an array of them for many films")
+    form.add_argument("--jsonl", action="store_true", help="one JSON object a line, in the order of the films")
+    group.add_argument(
+        "--picture", type=Path, metavar="PATH", help="write the film with its marks; a folder for many films"
+    )
+    group.add_argument(
+        "--show-identifiers", action="store_true", help="also print name, ID and dates of the header"
+    )
+
+
+def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
+    """Answer every film; 0 if all were answered, whatever the answers are."""
+    from annotate.find_films import find_films
+
+    request = request_from(args, parser)
+    paths = find_films(args.files)
+    if not paths:
+        parser.error(f"no film found in {' '.join(args.files)}; give a film, a folder of films or a pattern")
+    if len(paths) > 1 and (request.tip or request.carina or request.marks or request.known_object):
+        parser.error(f"{len(paths)} films found with points of one film; give one film, or no points")
+    answers = _answers(paths, request)
+    if args.picture is not None:
+        answers = _with_pictures(answers, args.picture, len(paths))
+    _printer(args, len(paths))(answers)
+    return 0
+
+
+def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Request:
+    """What the user said, checked; a value that cannot be is a usage error."""
+    try:
+        Patient(args.age, args.sex, args.height)
+        return Request(
+            tip=args.tip,
+            carina=args.carina,
+            marks=tuple(args.marks or ()),
+            known_object=args.known_object,
+            mm_per_pixel=args.mm_per_pixel,
+            believe_resolution=args.believe_resolution,
+            age_years=args.age,
+            sex=args.sex,
+            height_cm=args.height,
+            weight_kg=args.weight,
+            tube=Tube(
+                args.tube_size,
+                args.tube_outside_diameter,
+                None if args.cuff_edge is None else Estimate(args.cuff_edge),
+            ),
+            lip_mark_cm=args.lip_mark,
+            route=args.route,
+            posture=args.neck,
+            cuff_pressure=args.cuff_pressure,
+            accepted_range=args.range,
+            previous=_previous(args.previous, args.previous_lip_mark),
+        )
+    except (MeasureError, OSError, json.JSONDecodeError) as error:
+        parser.error(str(error))
+
+
+def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | None:
+    if path is None:
+        return None
+    try:
+        reading = json.loads(path.read_text(encoding="utf-8"))
+    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+        raise MeasureError(f"previous film: {path} is no JSON ({error}); give a file made with --json.") from error
+    if not isinstance(reading, dict):
+        raise MeasureError(f"previous film: {path} holds no single Reading; give a file made with --json.")
+    return PreviousFilm.from_reading(reading, lip_mark_cm)
+
+
+def _answers(paths: list[Path], request: Request) -> Iterator[Answer]:
+    """An answer for every film; what no one foresaw is an answer too, and the rest go on."""
+    for path in _progress(paths):
+        try:
+            yield answer(path, request)
+        except Exception as error:
+            log.debug("unforeseen while reading a film", exc_info=True)
+            message = f"unforeseen {type(error).__name__}; run again with --verbose and report what it prints"
+            yield Answer(unreadable(str(path), message), None)
+
+
+def _progress(paths: list[Path]) -> Iterable[Path]:
+    if len(paths) == 1 or not sys.stderr.isatty():
+        return paths
+    from tqdm import tqdm
+
+    return tqdm(paths, desc="reading", unit="film", file=sys.stderr)
+
+
+def _with_pictures(answers: Iterable[Answer], target: Path, count: int) -> Iterator[Answer]:
+    from annotate.picture import write_picture
+
+    if count > 1:
+        target.mkdir(parents=True, exist_ok=True)
+    for number, item in enumerate(answers, start=1):
+        if item.film is not None:
+            name = f"{number:04d}-{Path(item.reading.film).stem}.png"
+            write_picture(item.film, item.reading, target / name if count > 1 else target)
+        yield item
+
+
+def _printer(args: argparse.Namespace, count: int) -> Callable[[Iterable[Answer]], None]:
+    def as_object(item: Answer) -> dict[str, object]:
+        plain: dict[str, object] = dict(item.reading.to_dict())
+        if args.show_identifiers and item.film is not None:
+            plain["identifiers"] = asdict(item.film.identifiers)
+        return plain
+
+    def lines(answers: Iterable[Answer]) -> None:
+        for item in answers:
+            print(json.dumps(as_object(item)), flush=True)
+
+    def whole(answers: Iterable[Answer]) -> None:
+        objects = [as_object(item) for item in answers]
+        print(json.dumps(objects[0] if count == 1 else objects, indent=1))
+
+    def text(answers: Iterable[Answer]) -> None:
+        width = shutil.get_terminal_size().columns
+        for item in answers:
+            print(screen(item.reading, width, sys.stdout.isatty()) if count == 1 else one_line(item.reading))
+            if args.show_identifiers and item.film is not None:
+                print(f"  whose film: {identifiers_in_words(item.film.identifiers)}")
+
+    return lines if args.jsonl else whole if args.json else text

@@ -1,0 +1,184 @@
+"""What the user asks and knows about the films of one run, and a film answered by it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from annotate.arguments import Mark, Point
+from imaging.errors import ImagingError
+from imaging.film import Film
+from imaging.load import load_film, with_known_object, with_user_spacing
+from measure.accepted_range import DEFAULT_RANGE, AcceptedRange
+from measure.assess import Case, assess
+from measure.cuff import CuffPressure
+from measure.errors import MeasureError
+from measure.follow_up import PreviousFilm
+from measure.insertion_depth import Route
+from measure.landmarks import KnownObject, Landmark, Landmarks, hand_sd_px
+from measure.patient import Sex
+from measure.posture import NeckPosture
+from measure.reading import Reading, unreadable
+from measure.tube import Tube
+
+NOMINAL_FILM_MM = 400.0
+"""Longer side of a film whose spacing is not known, only to size the spread of a hand's mark (common practice)."""
+
+SINGLE_MARKS = {
+    "arch": "aortic_arch",
+    "cords": "cords",
+    "cuff-lower": "cuff_lower",
+    "cuff-upper": "cuff_upper",
+    "mandible": "mandible",
+}
+PAIR_MARKS = {"cuff-walls": "cuff_walls", "trachea-walls": "tracheal_walls", "tube-walls": "tube_walls"}
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Everything that the command line says about the films; None where it says nothing."""
+
+    tip: Point | None = None
+    carina: Point | None = None
+    marks: tuple[Mark, ...] = ()
+    known_object: tuple[float, tuple[Point, Point]] | None = None
+    mm_per_pixel: tuple[float, float] | None = None
+    believe_resolution: bool = False
+    age_years: float | None = None
+    sex: Sex | None = None
+    height_cm: float | None = None
+    weight_kg: float | None = None
+    tube: Tube = field(default_factory=Tube)
+    lip_mark_cm: float | None = None
+    route: Route = Route.ORAL
+    posture: NeckPosture = NeckPosture.UNKNOWN
+    cuff_pressure: CuffPressure | None = None
+    accepted_range: str | AcceptedRange = DEFAULT_RANGE
+    previous: PreviousFilm | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A Reading and the film that it is about; no film where it could not be read."""
+
+    reading: Reading
+    film: Film | None
+
+
+def answer(path: Path, request: Request) -> Answer:
+    """Load a film, find or take its landmarks, and measure. A bad film is an answer with an error."""
+    try:
+        film = load_film(path, believe_resolution=request.believe_resolution)
+        film = _with_spacing(film, request)
+        case = case_of(str(path), film, request)
+    except (ImagingError, MeasureError) as error:
+        return Answer(unreadable(str(path), str(error)), None)
+    return Answer(assess(case), film)
+
+
+def case_of(name: str, film: Film, request: Request) -> Case:
+    """All that is known of a film and its patient; the user's word goes before the header's.
+
+    Raises
+    ------
+    MeasureError
+        Where a mark lies outside the film, or a value cannot be.
+    """
+    landmarks = hand_marks(film, request)
+    notes = film.notes
+    if landmarks.tip is None or landmarks.carina is None:
+        landmarks, reasons = _with_proposals(film, landmarks)
+        notes = (*notes, *reasons)
+    return Case(
+        film=name,
+        landmarks=landmarks,
+        spacing=film.spacing,
+        magnification=film.magnification,
+        view=film.view,
+        patient=film.patient.with_overrides(request.age_years, request.sex, request.height_cm),
+        tube=request.tube,
+        lip_mark_cm=request.lip_mark_cm,
+        route=request.route,
+        posture=request.posture,
+        cuff_pressure=request.cuff_pressure,
+        accepted_range=request.accepted_range,
+        previous=request.previous,
+        weight_kg=request.weight_kg,
+        notes=notes,
+    )
+
+
+def hand_marks(film: Film, request: Request) -> Landmarks:
+    """The user's points as landmarks, each with the spread of a hand."""
+    single = {"tip": request.tip, "carina": request.carina}
+    named: dict[str, tuple[Point, ...]] = {name: (at,) for name, at in single.items() if at is not None}
+    named |= dict(request.marks)
+    placed = {name: tuple(_mark(name, at, film) for at in points) for name, points in named.items()}
+    known = request.known_object
+    return Landmarks(
+        tip=_first(placed, "tip"),
+        carina=_first(placed, "carina"),
+        airway_path=tuple(sorted(placed.get("airway", ()), key=lambda mark: mark.row)),
+        vertebrae={name: marks[0] for name, marks in placed.items() if name[0] in "CTL" and name[1:].isdigit()},
+        known_object=None if known is None else _known_object(known, film),
+        **{field_name: _first(placed, name) for name, field_name in SINGLE_MARKS.items()},
+        **{field_name: _pair(placed, name) for name, field_name in PAIR_MARKS.items()},
+    )
+
+
+def _with_spacing(film: Film, request: Request) -> Film:
+    """The user's own spacing goes before a known object, that before the header's."""
+    if request.mm_per_pixel is not None:
+        return with_user_spacing(film, request.mm_per_pixel)
+    if request.known_object is not None:
+        return with_known_object(film, _known_object(request.known_object, film))
+    return film
+
+
+def _with_proposals(film: Film, by_hand: Landmarks) -> tuple[Landmarks, tuple[str, ...]]:
+    """Proposals for what no hand has placed, and why a point is missing."""
+    from dataclasses import replace
+
+    from imaging.propose import propose
+
+    proposal = propose(film)
+    proposed = proposal.landmarks
+    merged = replace(
+        by_hand,
+        tip=by_hand.tip or proposed.tip,
+        carina=by_hand.carina or proposed.carina,
+        airway_path=by_hand.airway_path or proposed.airway_path,
+    )
+    return merged, proposal.reasons
+
+
+def _known_object(known: tuple[float, tuple[Point, Point]], film: Film) -> KnownObject:
+    length_mm, (start, end) = known
+    return KnownObject(_mark("known object", start, film), _mark("known object", end, film), length_mm)
+
+
+def _mark(name: str, at: Point, film: Film) -> Landmark:
+    row, column = at
+    rows, columns = film.shape
+    if not (-0.5 <= row <= rows - 0.5 and -0.5 <= column <= columns - 0.5):
+        raise MeasureError(
+            f"{name}: row {row:g}, column {column:g} found outside a film of {rows} rows and {columns} columns; "
+            "give ROW,COL of the upright film, from the centre of its first pixel."
+        )
+    return Landmark(row, column, hand_sd_px(name, _mm_per_px(film)))
+
+
+def _mm_per_px(film: Film) -> float:
+    if film.spacing is not None:
+        return (film.spacing.row_mm * film.spacing.column_mm) ** 0.5
+    return NOMINAL_FILM_MM / max(film.shape)
+
+
+def _first(placed: dict[str, tuple[Landmark, ...]], name: str) -> Landmark | None:
+    marks = placed.get(name)
+    return marks[0] if marks else None
+
+
+def _pair(placed: dict[str, tuple[Landmark, ...]], name: str) -> tuple[Landmark, Landmark] | None:
+    marks = placed.get(name)
+    return (marks[0], marks[1]) if marks else None
