@@ -1,0 +1,102 @@
+"""A spacing that a person gives takes the place of the file's: the user's own, then a known object's.
+
+The order is: the user's value, a known object marked on the film, the header, nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from imaging.film import Film
+from imaging.header_spacing import RELATIVE_SD
+from measure.landmarks import KnownObject
+from measure.spacing import Plane, Spacing, SpacingSource, from_known_object
+
+CONTRADICTS_ABOVE = 0.05
+"""A given spacing further than 5 % from the film's own is worth a note (ours)."""
+
+
+def with_user_spacing(film: Film, mm_per_pixel: float | tuple[float, float]) -> Film:
+    """Return the film with the user's own spacing, which holds at the detector.
+
+    Parameters
+    ----------
+    film : Film
+        The film, upright.
+    mm_per_pixel : float or (float, float)
+        Row and column spacing of the upright film in mm. A single number is the column spacing; the row
+        spacing follows from the film's pixel aspect.
+
+    Raises
+    ------
+    MeasureError
+        Where no film has such pixels.
+    """
+    row_mm, column_mm = (
+        mm_per_pixel if isinstance(mm_per_pixel, tuple) else (mm_per_pixel * film.pixel_aspect, mm_per_pixel)
+    )
+    given = Spacing(
+        row_mm, column_mm, Plane.DETECTOR, SpacingSource.USER, RELATIVE_SD["user"], "given by the user"
+    )
+    notes = film.notes + _contradiction(film, given)
+    return replace(film, spacing=given, pixel_aspect=row_mm / column_mm, notes=notes)
+
+
+def with_known_object(film: Film, known: KnownObject) -> Film:
+    """Return the film with the spacing that an object of known length gives, unless the user gave one.
+
+    It holds at the object's depth in the patient. Beside a user's own value it only serves as a check.
+
+    Raises
+    ------
+    MeasureError
+        Where the object gives no believable spacing.
+    """
+    measured = from_known_object(known, film.pixel_aspect)
+    notes = film.notes + _contradiction(film, measured)
+    if film.spacing is not None and film.spacing.source is SpacingSource.USER:
+        return replace(film, notes=notes)
+    return replace(film, spacing=measured, notes=notes)
+
+
+def _contradiction(film: Film, given: Spacing) -> tuple[str, ...]:
+    """Return a note where the film's spacing and the given one cannot both be right.
+
+    Both are compared at the detector; where one holds in the patient, the magnification's spread and the
+    known object's marks are allowed for.
+    """
+    held = film.spacing
+    if held is None:
+        return ()
+    ratios = (
+        _at_detector(film, given, given.row_mm) / _at_detector(film, held, held.row_mm),
+        _at_detector(film, given, given.column_mm) / _at_detector(film, held, held.column_mm),
+    )
+    allowed = CONTRADICTS_ABOVE + _doubt(film, given, held)
+    worst = max(ratios, key=lambda ratio: abs(ratio - 1.0))
+    if abs(worst - 1.0) <= allowed:
+        return ()
+    used = held if held.source is SpacingSource.USER else given
+    return (
+        f"The spacing by {given.source.value} ({given.row_mm:.4g} x {given.column_mm:.4g} mm) differs by "
+        f"{abs(worst - 1.0):.0%} from that by {held.source.value} ({held.row_mm:.4g} x {held.column_mm:.4g} mm); "
+        f"the one by {used.source.value} is used, check it.",
+    )
+
+
+def _at_detector(film: Film, spacing: Spacing, value_mm: float) -> float:
+    """Return a spacing as it would be at the detector."""
+    return value_mm * film.magnification.factor.value if spacing.plane is Plane.PATIENT else value_mm
+
+
+def _doubt(film: Film, given: Spacing, held: Spacing) -> float:
+    """Return what two standard deviations allow beyond the limit where the two are not of one kind."""
+    doubt = 0.0
+    if (given.plane is Plane.DETECTOR) != (held.plane is Plane.DETECTOR):
+        factor = film.magnification.factor
+        # An unknown plane may be either: the whole magnification is then in doubt.
+        doubt += 2.0 * factor.sd / factor.value
+        doubt += factor.value - 1.0 if Plane.UNKNOWN in (given.plane, held.plane) else 0.0
+    if SpacingSource.KNOWN_OBJECT in (given.source, held.source):
+        doubt += 2.0 * max(given.relative_sd, held.relative_sd)
+    return doubt
