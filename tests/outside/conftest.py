@@ -92,8 +92,8 @@ class ChestCT:
     def midline(self) -> Floats:
         """Points 0.1 mm apart along the tracheal midline, from the carina up, shape (n, 3).
 
-        Centroids of the axial slices, smoothed by 0.7 mm (root mean square). The slices just above the fork, where the
-        airway widens, are left out.
+        Centroids of the axial slices, smoothed by 0.7 mm (root mean square). The slices just above the fork,
+        where the airway widens, are left out.
         """
         filled = np.flatnonzero(self.trachea.any(axis=(0, 1)))
         slices = filled[filled >= self.split_slice + 5][:-1]
