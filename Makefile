@@ -16,7 +16,7 @@ demo: $(VENV)/.installed ## set up, measure a film of our own making, show where
 	@echo "The picture and the JSON lie in $(CURDIR)/demo:" && ls -l demo
 
 test: setup-test ## set up everything and run the tests
-	$(BIN)/python -m pytest -n 2 --ignore=tests/benchmarks
+	$(BIN)/python -m pytest -n 2
 
 lint: $(VENV)/.installed-test ## style, types and the floors contract
 	$(BIN)/ruff check .
@@ -25,7 +25,7 @@ lint: $(VENV)/.installed-test ## style, types and the floors contract
 	$(BIN)/lint-imports
 
 bench: $(VENV)/.installed-test ## speed and memory, one at a time
-	$(BIN)/python -m pytest -n 0 -s tests/benchmarks
+	@for script in tests/benchmarks/bench_*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
 
 setup-test: $(VENV)/.installed-test ## set up what the tests need: packages, validator, outside data
 	bash tests/setup/system_packages.sh

@@ -33,6 +33,8 @@ DETAIL_SHARE = 0.45
 """Height of the enlarged view as a share of the film where the spacing is not known."""
 
 RULER_CM = 10
+ZONE_HALF_WIDTH_CM = 1.2
+ZONE_POINTS = 20
 CAPTION_PX = 150
 LINE_CHARACTERS = 130
 TIP = (230, 159, 0)
@@ -41,6 +43,7 @@ ZONE = (0, 158, 115)
 PAPER, INK = (20, 20, 20), (240, 240, 240)
 
 Position = tuple[float, float]
+Colour = tuple[int, int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,7 @@ class View:
     left: float
     scale: float
     aspect: float
+    labelled: bool
 
     def at(self, row: float, column: float) -> Position:
         """X and y on the panel."""
@@ -90,7 +94,7 @@ def write_picture(film: Film, reading: Reading, path: Path) -> None:
 def annotated_picture(film: Film, reading: Reading) -> Image.Image:
     """Two views, the whole film and the part around the marks, over a caption."""
     rows, columns = film.shape
-    whole = View(-0.5, -0.5, PANEL_PX / (rows * film.pixel_aspect), film.pixel_aspect)
+    whole = View(-0.5, -0.5, PANEL_PX / (rows * film.pixel_aspect), film.pixel_aspect, labelled=False)
     detail = _detail_view(film, reading)
     left = _panel(film, reading, whole, round(columns * whole.scale))
     right = _panel(film, reading, detail, PANEL_PX)
@@ -108,7 +112,9 @@ def _detail_view(film: Film, reading: Reading) -> View:
     middle_column = float(np.mean([mark.column for mark in marks])) if marks else columns / 2.0
     height = DETAIL_SHARE * rows if film.spacing is None else DETAIL_MM / film.spacing.row_mm
     scale = PANEL_PX / (height * film.pixel_aspect)
-    return View(middle_row - height / 2.0, middle_column - PANEL_PX / scale / 2.0, scale, film.pixel_aspect)
+    return View(
+        middle_row - height / 2.0, middle_column - PANEL_PX / scale / 2.0, scale, film.pixel_aspect, labelled=True
+    )
 
 
 def _panel(film: Film, reading: Reading, view: View, width: int) -> Image.Image:
@@ -157,17 +163,38 @@ def _ruler(film: Film, reading: Reading) -> Ruler | None:
 
 
 def _draw_ruler(draw: ImageDraw.ImageDraw, view: View, ruler: Ruler, accepted: AcceptedRange | None) -> None:
+    """Ticks at whole centimetres, and brackets on both sides of where the tip should lie."""
     if accepted is not None:
         low, high = max(accepted.low_cm.value, 0.0), min(accepted.high_cm.value, float(RULER_CM))
-        zone = [view.at(*ruler.at(height)) for height in np.linspace(low, high, 20)]
-        draw.line(zone, fill=(*ZONE, 90), width=max(6, round(70 * view.scale / 3.0)), joint="curve")
-        draw.text(zone[-1], " accepted", fill=ZONE, font=_font(18), anchor="lb")
+        zone = np.array([view.at(*ruler.at(height)) for height in np.linspace(low, high, ZONE_POINTS)])
+        half_width = ZONE_HALF_WIDTH_CM * math.dist(view.at(*ruler.at(0.0)), view.at(*ruler.at(1.0)))
+        aside = np.array([half_width, 0.0])
+        left, right = zone - aside, zone + aside
+        draw.polygon([*map(tuple, left), *map(tuple, right[::-1])], fill=(*ZONE, 40))
+        for side, inwards in ((left, 1.0), (right, -1.0)):
+            hooks = side[[0, -1]] + inwards * aside / 2.0
+            draw.line([tuple(hooks[0]), *map(tuple, side), tuple(hooks[1])], fill=ZONE, width=3, joint="curve")
+        _write(draw, tuple(right[-1] + aside / 8.0), "accepted", ZONE, view)
     draw.line([view.at(*ruler.at(h)) for h in np.linspace(0.0, RULER_CM, 41)], fill=(*INK, 140), width=1)
     for height in range(RULER_CM + 1):
         x, y = view.at(*ruler.at(height))
         draw.line([(x - 6, y), (x + 6, y)], fill=INK, width=2)
-        if height % 2 == 0 and view.scale > 1.0:
-            draw.text((x - 10, y), f"{height}", fill=INK, font=_font(16), anchor="rm")
+        if height % 2 == 0:
+            _write(draw, (x - 10, y), f"{height}", INK, view, size=16, anchor="rm")
+
+
+def _write(
+    draw: ImageDraw.ImageDraw,
+    at: Position,
+    text: str,
+    colour: Colour,
+    view: View,
+    size: int = 20,
+    anchor: str = "lm",
+) -> None:
+    """Words beside a mark, edged in black; left out of the whole film, where they would hide it."""
+    if view.labelled:
+        draw.text(at, text, fill=colour, font=_font(size), anchor=anchor, stroke_width=2, stroke_fill=PAPER)
 
 
 def _draw_tip(draw: ImageDraw.ImageDraw, view: View, tip: Landmark) -> None:
@@ -177,7 +204,7 @@ def _draw_tip(draw: ImageDraw.ImageDraw, view: View, tip: Landmark) -> None:
     for side in (-1, 1):
         draw.line([(x + side * radius, y), (x + side * 2.4 * radius, y)], fill=TIP, width=3)
     _spread(draw, view, tip, TIP)
-    draw.text((x + 2.8 * radius, y), _label("tip", tip), fill=TIP, font=_font(20), anchor="lm")
+    _write(draw, (x + 2.8 * radius, y), _label("tip", tip), TIP, view)
 
 
 def _draw_carina(draw: ImageDraw.ImageDraw, view: View, carina: Landmark) -> None:
@@ -185,14 +212,14 @@ def _draw_carina(draw: ImageDraw.ImageDraw, view: View, carina: Landmark) -> Non
     for side in (-1, 1):
         _stroke(draw, (x, y), (x + side * 16.0, y + 20.0), CARINA, carina.source)
     _spread(draw, view, carina, CARINA)
-    draw.text((x + 26, y + 14), _label("carina", carina), fill=CARINA, font=_font(20), anchor="lm")
+    _write(draw, (x + 26, y + 14), _label("carina", carina), CARINA, view)
 
 
 def _label(name: str, mark: Landmark) -> str:
     return name if mark.source is Source.HAND else f"{name}, proposed ({mark.confidence:.0%})"
 
 
-def _spread(draw: ImageDraw.ImageDraw, view: View, mark: Landmark, colour: tuple[int, int, int]) -> None:
+def _spread(draw: ImageDraw.ImageDraw, view: View, mark: Landmark, colour: Colour) -> None:
     """The 95 % interval of the mark along both axes."""
     across = Z95 * mark.sd_px * view.scale
     _ring(draw, view.at(mark.row, mark.column), (across, across * view.aspect), colour, mark.source, width=1)
@@ -202,7 +229,7 @@ def _ring(
     draw: ImageDraw.ImageDraw,
     centre: Position,
     radii: Position,
-    colour: tuple[int, int, int],
+    colour: Colour,
     source: Source,
     width: int,
 ) -> None:
@@ -212,9 +239,7 @@ def _ring(
         draw.arc(box, start, end, fill=colour, width=width)
 
 
-def _stroke(
-    draw: ImageDraw.ImageDraw, start: Position, end: Position, colour: tuple[int, int, int], source: Source
-) -> None:
+def _stroke(draw: ImageDraw.ImageDraw, start: Position, end: Position, colour: Colour, source: Source) -> None:
     parts: Sequence[tuple[float, float]] = [(0.0, 1.0)] if source is Source.HAND else [(0.0, 0.4), (0.6, 1.0)]
     for a, b in parts:
         ends = [tuple(start[i] + share * (end[i] - start[i]) for i in (0, 1)) for share in (a, b)]

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from annotate.arguments import Mark, Point
 from imaging.errors import ImagingError
 from imaging.film import Film
-from imaging.load import load_film, with_known_object, with_user_spacing
+from imaging.given_spacing import with_known_object, with_user_spacing
+from imaging.load import load_film
 from measure.accepted_range import DEFAULT_RANGE, AcceptedRange
 from measure.assess import Case, assess
 from measure.cuff import CuffPressure
 from measure.errors import MeasureError
 from measure.follow_up import PreviousFilm
 from measure.insertion_depth import Route
-from measure.landmarks import KnownObject, Landmark, Landmarks, hand_sd_px
+from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, hand_sd_px
 from measure.patient import Sex
 from measure.posture import NeckPosture
 from measure.reading import Reading, unreadable
@@ -23,15 +25,6 @@ from measure.tube import Tube
 
 NOMINAL_FILM_MM = 400.0
 """Longer side of a film whose spacing is not known, only to size the spread of a hand's mark (common practice)."""
-
-SINGLE_MARKS = {
-    "arch": "aortic_arch",
-    "cords": "cords",
-    "cuff-lower": "cuff_lower",
-    "cuff-upper": "cuff_upper",
-    "mandible": "mandible",
-}
-PAIR_MARKS = {"cuff-walls": "cuff_walls", "trachea-walls": "tracheal_walls", "tube-walls": "tube_walls"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,10 +112,16 @@ def hand_marks(film: Film, request: Request) -> Landmarks:
         tip=_first(placed, "tip"),
         carina=_first(placed, "carina"),
         airway_path=tuple(sorted(placed.get("airway", ()), key=lambda mark: mark.row)),
-        vertebrae={name: marks[0] for name, marks in placed.items() if name[0] in "CTL" and name[1:].isdigit()},
+        vertebrae={name: marks[0] for name, marks in placed.items() if name in VERTEBRAE},
+        cords=_first(placed, "cords"),
+        cuff_upper=_first(placed, "cuff-upper"),
+        cuff_lower=_first(placed, "cuff-lower"),
+        mandible=_first(placed, "mandible"),
+        aortic_arch=_first(placed, "arch"),
+        tracheal_walls=_pair(placed, "trachea-walls"),
+        cuff_walls=_pair(placed, "cuff-walls"),
+        tube_walls=_pair(placed, "tube-walls"),
         known_object=None if known is None else _known_object(known, film),
-        **{field_name: _first(placed, name) for name, field_name in SINGLE_MARKS.items()},
-        **{field_name: _pair(placed, name) for name, field_name in PAIR_MARKS.items()},
     )
 
 
@@ -137,8 +136,6 @@ def _with_spacing(film: Film, request: Request) -> Film:
 
 def _with_proposals(film: Film, by_hand: Landmarks) -> tuple[Landmarks, tuple[str, ...]]:
     """Proposals for what no hand has placed, and why a point is missing."""
-    from dataclasses import replace
-
     from imaging.propose import propose
 
     proposal = propose(film)
@@ -170,7 +167,7 @@ def _mark(name: str, at: Point, film: Film) -> Landmark:
 
 def _mm_per_px(film: Film) -> float:
     if film.spacing is not None:
-        return (film.spacing.row_mm * film.spacing.column_mm) ** 0.5
+        return math.sqrt(film.spacing.row_mm * film.spacing.column_mm)
     return NOMINAL_FILM_MM / max(film.shape)
 
 

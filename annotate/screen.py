@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from imaging.film import Identifiers
 from measure.accepted_range import AcceptedRange
 from measure.adjustment import Action, Adjustment
 from measure.estimate import Estimate
-from measure.reading import Reading
+from measure.reading import DepthCheck, Reading
 from measure.spacing import Spacing
 from measure.verdict import Probabilities, Verdict
 
@@ -28,10 +28,13 @@ def screen(reading: Reading, width: int = MOST_WIDTH, bold: bool = False) -> str
     rows = list(_rows(reading))
     if rows:
         lines.append("")
+    previous = ""
     for label, text in rows:
+        shown = "" if label == previous else label
         lines += textwrap.wrap(
-            text, width, initial_indent=f"  {label:<{LABEL_WIDTH}}", subsequent_indent=" " * (LABEL_WIDTH + 2)
+            text, width, initial_indent=f"  {shown:<{LABEL_WIDTH}}", subsequent_indent=" " * (LABEL_WIDTH + 2)
         )
+        previous = label
     if reading.cautions:
         lines += ["", "Mind"]
     for caution in reading.cautions:
@@ -85,7 +88,7 @@ def _rows(reading: Reading) -> Iterator[tuple[str, str]]:
     if reading.probabilities is not None:
         yield "chances", chances_in_words(reading.probabilities)
     for text in reading.settles:
-        yield "would settle it", text
+        yield "to settle it", text
     if reading.adjustment is not None and reading.adjustment.action is not Action.LEAVE:
         yield "aims at", f"{reading.adjustment.target_on_film_cm:.1f} cm above the carina on the film"
         yield from (("limit", limit) for limit in reading.adjustment.limits)
@@ -94,12 +97,8 @@ def _rows(reading: Reading) -> Iterator[tuple[str, str]]:
 
 
 def _cross_checks(reading: Reading) -> Iterator[tuple[str, str]]:
-    for check in reading.insertion_depth:
-        at = "as published" if check.brought_to_cm is None else "for the same target"
-        words = f"{check.depth_cm:.1f} cm by {check.wording} ({check.source}), {at}"
-        if check.lip_mark_minus_depth_cm is not None:
-            words += f"; the mark is {check.lip_mark_minus_depth_cm:+.1f} cm from that"
-        yield "depth", words
+    if reading.insertion_depth:
+        yield "lip mark", depths_in_words(reading.insertion_depth)
     if reading.change is not None:
         change = reading.change
         by_mark = (
@@ -133,8 +132,7 @@ def spacing_in_words(spacing: Spacing) -> str:
     if not math.isclose(spacing.row_mm, spacing.column_mm, rel_tol=1e-6):
         size = f"{spacing.row_mm:.4g} mm down, {spacing.column_mm:.4g} mm across"
     plane = {"detector": "at the detector", "patient": "in the patient", "unknown": "plane not known"}
-    note = f", {spacing.note}" if spacing.note else ""
-    return f"{size} a pixel, {plane[spacing.plane.value]}, from {spacing.source.value}{note}"
+    return f"{size} a pixel, {plane[spacing.plane.value]}, {spacing.note or spacing.source.value}"
 
 
 def range_in_words(accepted: AcceptedRange) -> str:
@@ -143,6 +141,41 @@ def range_in_words(accepted: AcceptedRange) -> str:
     span = f"from {low:.1f} cm up" if math.isinf(high) else f"{low:.1f} to {high:.1f} cm"
     neck = f", neck {accepted.posture.value}" if accepted.depends_on_posture else ""
     return f"{span} on the film; {accepted.age_group.value}{neck}; {accepted.source}"
+
+
+def depths_in_words(checks: Sequence[DepthCheck]) -> str:
+    """The lip mark against the published depths; `lipmark formulas` and the JSON have them one by one."""
+    same_aim = [check for check in checks if check.brought_to_cm is not None]
+    no_aim = [check for check in checks if check.brought_to_cm is None]
+    parts = []
+    if same_aim:
+        depths = [check.depth_cm for check in same_aim]
+        parts.append(f"for this target {_span(depths)} cm by {_names(same_aim)}{_deeper(same_aim)}")
+    if no_aim:
+        depths = [check.depth_cm for check in no_aim]
+        parts.append(f"as published {_span(depths)} cm by {_names(no_aim)}{_deeper(no_aim)}")
+    return "; ".join(parts)
+
+
+def _names(checks: Sequence[DepthCheck]) -> str:
+    return ", ".join(check.formula for check in checks)
+
+
+def _span(values: Sequence[float]) -> str:
+    low, high = f"{min(values):.1f}", f"{max(values):.1f}"
+    return low if low == high else f"{low} to {high}"
+
+
+def _deeper(checks: Sequence[DepthCheck]) -> str:
+    """How the mark compares, where it is known."""
+    over = [check.lip_mark_minus_depth_cm for check in checks if check.lip_mark_minus_depth_cm is not None]
+    if not over:
+        return ""
+    if min(over) >= 0.0:
+        return f" (the mark is {_span(over)} cm deeper)"
+    if max(over) <= 0.0:
+        return f" (the mark is {_span([-value for value in over])} cm less deep)"
+    return f" (the mark is {-min(over):.1f} cm less deep to {max(over):.1f} cm deeper)"
 
 
 def chances_in_words(chances: Probabilities) -> str:

@@ -91,4 +91,5 @@ def from_distances(source_to_detector_mm: float, source_to_patient_mm: float) ->
 def plausible(view: View) -> Magnification:
     """The plausible range of the view, where the header tells nothing."""
     low, high = PLAUSIBLE[view]
-    return Magnification(uniform(low, high), f"plausible range of {view.value} films", known=False)
+    films = "all frontal films" if view is View.UNKNOWN else f"{view.value} films"
+    return Magnification(uniform(low, high), f"plausible range of {films}", known=False)
