@@ -7,7 +7,7 @@ from types import MappingProxyType
 from pydicom.dataset import Dataset
 from pydicom.uid import UID, AllTransferSyntaxes
 
-from imaging.errors import FilmRefusedError
+from imaging.errors import FilmRefusedError, FilmUnreadableError
 from imaging.header import code_of, integer, text
 
 ACCEPTED_CLASSES = MappingProxyType(
@@ -44,6 +44,8 @@ def refuse_unless_film(dataset: Dataset) -> None:
     ------
     FilmRefusedError
         For everything else, with the reason.
+    FilmUnreadableError
+        Where the pixels are missing from what should have some.
     """
     _refuse_video(dataset)
     _refuse_class(dataset)
@@ -74,7 +76,13 @@ def _refuse_class(dataset: Dataset) -> None:
 
 
 def _refuse_without_pixels(dataset: Dataset) -> None:
-    if "Rows" not in dataset or "Columns" not in dataset or "PixelData" not in dataset:
+    if not all(keyword in dataset for keyword in ("Rows", "Columns", "PixelData")):
+        if not len(dataset) or "Rows" in dataset or text(dataset, "SOPClassUID") in ACCEPTED_CLASSES:
+            # Where a file breaks off, pydicom returns what came before, or nothing, without a word.
+            raise FilmUnreadableError(
+                "a file without its pixel data was found, a complete file is expected; this one was "
+                "cut short. Export or send it again."
+            )
         raise _refuse("a DICOM object without an image was found")
     if integer(dataset, "Rows", 0) < 1 or integer(dataset, "Columns", 0) < 1:
         raise _refuse("a DICOM image without rows or columns was found")

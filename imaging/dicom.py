@@ -17,10 +17,10 @@ from pydicom.dataset import Dataset
 from pydicom.errors import InvalidDicomError
 
 from imaging.acceptance import FOR_PROCESSING, refuse_unless_film
-from imaging.dicom_pixels import decode
-from imaging.errors import FilmRefusedError, FilmUnreadableError
+from imaging.dicom_pixels import GREY, decode
+from imaging.errors import FilmUnreadableError, ImagingError
 from imaging.film import Film, Identifiers
-from imaging.header import decimal, integer, quiet_pydicom, text, texts
+from imaging.header import decimal, integer, quiet_pydicom, text
 from imaging.header_spacing import read_magnification, read_spacing
 from imaging.orientation import Pose, apply_turn, read_pose, swaps_axes
 from imaging.rendering import LookUpTable, Padding, Rendering, Rescale, Window, WindowFunction, render
@@ -75,19 +75,25 @@ def film_from_dicom(source: Path | bytes, name: str) -> Film:
     with quiet_pydicom():
         dataset = read_dataset(source, name)
         try:
-            refuse_unless_film(dataset)
-            pose = read_pose(dataset)
-        except FilmRefusedError as reason:
-            raise FilmRefusedError(f"{name}: {reason}") from None
-        stored, decode_notes = decode(dataset, name)
-        rendering, rendering_notes = read_rendering(dataset, stored)
-        film = _without_pixels(dataset, name, pose, stored.shape)
-        # The encoded pixels are no longer needed: let them go before the grey values need room.
-        if stored.base is None:
-            del dataset
+            film, stored, rendering = _parts(dataset, name)
+        except ImagingError as reason:
+            raise type(reason)(f"{name}: {reason}") from reason.__cause__
+        except DAMAGE as damage:
+            raise _damaged(name, damage) from damage
+        # Encoded pixels are no longer needed: let them go before the grey values need room.
+        del dataset
     rendered = render(stored, rendering)
-    notes = film.notes + decode_notes + rendering_notes + rendered.notes
-    return _with_pixels(film, apply_turn(rendered.pixels, film.turn), notes)
+    return replace(film, pixels=apply_turn(rendered.pixels, film.turn), notes=film.notes + rendered.notes)
+
+
+def _parts(dataset: Dataset, name: str) -> tuple[Film, NDArray[np.integer], Rendering]:
+    """Return the film still without pixels, the stored values, and how to show them."""
+    refuse_unless_film(dataset)
+    pose = read_pose(dataset)
+    stored, decode_notes = decode(dataset)
+    rendering, rendering_notes = read_rendering(dataset, stored.dtype)
+    film = _without_pixels(dataset, name, pose, stored.shape)
+    return replace(film, notes=film.notes + decode_notes + rendering_notes), stored, rendering
 
 
 def read_dataset(source: Path | bytes, name: str) -> Dataset:
@@ -101,10 +107,15 @@ def read_dataset(source: Path | bytes, name: str) -> Dataset:
     try:
         return pydicom.dcmread(io.BytesIO(source) if isinstance(source, bytes) else source, force=True)
     except DAMAGE as damage:
-        raise FilmUnreadableError(
-            f"{name}: a damaged DICOM file was found ({type(damage).__name__}); a complete one is expected. "
-            "Export or send it again."
-        ) from damage
+        raise _damaged(name, damage) from damage
+
+
+def _damaged(name: str, damage: BaseException) -> FilmUnreadableError:
+    """Return the error for a damaged file; the cause's own words may quote identifiers and stay out."""
+    return FilmUnreadableError(
+        f"{name}: a damaged DICOM file was found ({type(damage).__name__}); a complete one is expected. "
+        "Export or send it again."
+    )
 
 
 def _without_pixels(dataset: Dataset, name: str, pose: Pose, shape: tuple[int, ...]) -> Film:
@@ -126,10 +137,6 @@ def _without_pixels(dataset: Dataset, name: str, pose: Pose, shape: tuple[int, .
         notes=pose.notes + size.notes + magnification_notes + patient_notes,
         identifiers=read_identifiers(dataset),
     )
-
-
-def _with_pixels(film: Film, pixels: NDArray[np.float32], notes: tuple[str, ...]) -> Film:
-    return replace(film, pixels=pixels, notes=notes)
 
 
 def swapped(spacing: Spacing) -> Spacing:
@@ -221,10 +228,12 @@ def _height_cm(dataset: Dataset, notes: list[str]) -> float | None:
     return None
 
 
-def read_rendering(dataset: Dataset, stored: NDArray[np.integer]) -> tuple[Rendering, tuple[str, ...]]:
+def read_rendering(dataset: Dataset, dtype: np.dtype[np.integer]) -> tuple[Rendering, tuple[str, ...]]:
     """Return how the header wants the stored values shown, with what it gets wrong."""
     notes: list[str] = []
     photometric = text(dataset, "PhotometricInterpretation").upper()
+    if photometric not in GREY:
+        return Rendering(), ()  # Modality and VOI LUTs are for grey pictures alone (C.11.1, C.11.2).
     inverted = photometric == "MONOCHROME1"
     logarithmic = False
     if text(dataset, "SOPClassUID") == FOR_PROCESSING:
@@ -233,7 +242,7 @@ def read_rendering(dataset: Dataset, stored: NDArray[np.integer]) -> tuple[Rende
         inverted = {1: True, -1: False}.get(sign, inverted)
         logarithmic = text(dataset, "PixelIntensityRelationship").upper() == "LIN" and sign == 1
     rendering = Rendering(
-        _modality(dataset, notes), _voi(dataset, notes), inverted, logarithmic, _padding(dataset, stored.dtype)
+        _modality(dataset, notes), _voi(dataset, notes), inverted, logarithmic, _padding(dataset, dtype)
     )
     return rendering, tuple(notes)
 
@@ -301,7 +310,7 @@ def _table(item: Dataset) -> LookUpTable:
 def _padding(dataset: Dataset, dtype: np.dtype[np.integer]) -> Padding | None:
     """Return the padding's range in the stored type (C.7.5.1.1.2): a value, or up to its range limit."""
     value = dataset.get("PixelPaddingValue")
-    if value is None or not texts(dataset, "PhotometricInterpretation"):
+    if value is None or value == "":
         return None
     first = _in_type(int(value), dtype)
     limit = dataset.get("PixelPaddingRangeLimit")

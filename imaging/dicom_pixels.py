@@ -22,7 +22,7 @@ GREY = ("MONOCHROME1", "MONOCHROME2")
 Stored = NDArray[np.integer]
 
 
-def decode(dataset: Dataset, name: str) -> tuple[Stored, tuple[str, ...]]:
+def decode(dataset: Dataset) -> tuple[Stored, tuple[str, ...]]:
     """Return stored values as an array of 8 or 16 bits, shape (rows, columns), and notes.
 
     Raises
@@ -35,20 +35,20 @@ def decode(dataset: Dataset, name: str) -> tuple[Stored, tuple[str, ...]]:
     bits = integer(dataset, "BitsAllocated", 0)
     if bits not in (8, 16):
         raise FilmRefusedError(
-            f"{name}: {bits} bits allocated were found, 8 or 16 are expected of a film (PS3.3 C.8.11.3)."
+            f"{bits} bits allocated were found, 8 or 16 are expected of a film (PS3.3 C.8.11.3)."
         )
     if text(dataset, "PhotometricInterpretation").upper() in GREY and integer(dataset, "SamplesPerPixel", 1) == 1:
-        return _grey(dataset, name), ()
-    return _from_colour(dataset, name), ("A coloured picture was found; its brightness is used.",)
+        return _grey(dataset), ()
+    return _from_colour(dataset), ("A coloured picture was found; its brightness is used.",)
 
 
-def _grey(dataset: Dataset, name: str) -> Stored:
+def _grey(dataset: Dataset) -> Stored:
     syntax = _syntax(dataset)
     if not syntax.is_compressed or syntax.is_deflated:
-        plain = _view_of_plain(dataset, syntax, name)
+        plain = _view_of_plain(dataset, syntax)
         if plain is not None:
             return plain
-    return _single(_decoded(dataset, name, raw=True), name)
+    return _single(_decoded(dataset, raw=True))
 
 
 def _syntax(dataset: Dataset) -> UID:
@@ -63,7 +63,7 @@ def _syntax(dataset: Dataset) -> UID:
     )
 
 
-def _view_of_plain(dataset: Dataset, syntax: UID, name: str) -> Stored | None:
+def _view_of_plain(dataset: Dataset, syntax: UID) -> Stored | None:
     """Return a view of uncompressed pixel data, without a copy; None where pydicom must sort it out."""
     rows, columns = integer(dataset, "Rows", 0), integer(dataset, "Columns", 0)
     width = integer(dataset, "BitsAllocated", 0) // 8
@@ -74,7 +74,7 @@ def _view_of_plain(dataset: Dataset, syntax: UID, name: str) -> Stored | None:
     expected = rows * columns * width
     if len(data) < expected:
         raise FilmUnreadableError(
-            f"{name}: {len(data)} bytes of pixel data were found, {expected} are expected for {rows} x {columns} "
+            f"{len(data)} bytes of pixel data were found, {expected} are expected for {rows} x {columns} "
             "pixels; the file was cut short. Export or send it again."
         )
     kind = "i" if integer(dataset, "PixelRepresentation", 0) == 1 else "u"
@@ -98,18 +98,18 @@ def _used_bits(stored: Stored, dataset: Dataset) -> Stored:
     return cast(Stored, np.right_shift(shifted, allocated - bits, out=shifted))
 
 
-def _decoded(dataset: Dataset, name: str, *, raw: bool) -> NDArray[np.integer]:
+def _decoded(dataset: Dataset, *, raw: bool) -> NDArray[np.integer]:
     """Return pydicom's decoding of the pixel data."""
     try:
         return cast("NDArray[np.integer]", pixel_array(dataset, raw=raw))
     except Exception as damage:  # Decoders written in C raise whatever they like; the cause is kept.
         raise FilmUnreadableError(
-            f"{name}: the pixel data ({_syntax(dataset).name}) cannot be decoded: they are damaged, cut short, "
+            f"the pixel data ({_syntax(dataset).name}) cannot be decoded: they are damaged, cut short, "
             "or of another encoding than the header says. Export or send the film again, uncompressed if you can."
         ) from damage
 
 
-def _single(stored: NDArray[np.integer], name: str) -> Stored:
+def _single(stored: NDArray[np.integer]) -> Stored:
     """Return the one plane of greys.
 
     Raises
@@ -119,16 +119,16 @@ def _single(stored: NDArray[np.integer], name: str) -> Stored:
     """
     plane = stored[..., 0] if stored.ndim == 3 and stored.shape[-1] == 1 else stored
     if plane.ndim != 2:
-        raise FilmUnreadableError(f"{name}: an array of shape {stored.shape} was decoded, one plane is expected.")
+        raise FilmUnreadableError(f"an array of shape {stored.shape} was decoded, one plane is expected.")
     return plane
 
 
-def _from_colour(dataset: Dataset, name: str) -> Stored:
+def _from_colour(dataset: Dataset) -> Stored:
     """Return the brightness of a colour or palette picture in its own bit depth."""
-    decoded = _decoded(dataset, name, raw=False)
+    decoded = _decoded(dataset, raw=False)
     if text(dataset, "PhotometricInterpretation").upper() == "PALETTE COLOR":
         decoded = cast("NDArray[np.integer]", apply_color_lut(decoded, dataset))
     if decoded.ndim != 3 or decoded.shape[-1] not in (3, 4):
-        return _single(decoded, name)
+        return _single(decoded)
     grey = np.rint(decoded[..., :3].astype(np.float32) @ np.array(LUMINANCE, np.float32))
     return cast(Stored, grey.astype(decoded.dtype))

@@ -90,7 +90,10 @@ def decimal(dataset: Dataset, keyword: str) -> float | None:
 
 def integer(dataset: Dataset, keyword: str, default: int) -> int:
     """Return the first value of a binary or text integer, or the default where it has none."""
-    value = dataset.get(keyword)
+    try:
+        value = dataset.get(keyword)
+    except (ValueError, TypeError):
+        return default
     if isinstance(value, (list, tuple)) or type(value).__name__ == "MultiValue":
         value = next(iter(value), None)
     try:

@@ -30,9 +30,9 @@ FRONTAL_CODES = MappingProxyType({"399348003": View.AP, "272479007": View.PA, "3
 AP_WORDS = ("AP", "ANTEROPOSTERIOR", "ANTERO-POSTERIOR", "PORTABLE")
 PA_WORDS = ("PA", "POSTEROANTERIOR", "POSTERO-ANTERIOR")
 NOT_FRONTAL_WORDS = frozenset(
-    ("LL", "RL", "LLD", "RLD", "LLO", "RLO", "RAO", "LAO", "RPO", "LPO")
-    + ("LAT", "LATERAL", "OBLIQUE", "DECUBITUS", "SAGITTAL", "AXIAL")
+    ["LL", "RL", "LLD", "RLD", "LLO", "RLO", "RAO", "LAO", "RPO", "LPO", "LAT", "DECUBITUS", "SAGITTAL", "AXIAL"]
 )
+NOT_FRONTAL_STARTS = ("LATER", "OBLIQ")
 """View Position's defined terms (PS3.3 C.8.1.2 and C.8.11.5) and words that devices write (from memory)."""
 
 
@@ -88,6 +88,10 @@ def read_view(dataset: Dataset) -> tuple[View, tuple[str, ...]]:
     if view is None:
         _refuse_unless_frontal("Series Description", described)
         return View.UNKNOWN, (_UNKNOWN_VIEW,)
+    if _names_other_view(described):
+        return View.UNKNOWN, (
+            f"{_UNKNOWN_VIEW} The Series Description names several views: check that this is the frontal one.",
+        )
     return view, (f"View Position is empty; {view.value} is taken from the Series Description.",)
 
 
@@ -108,8 +112,14 @@ def _view_in(value: str) -> View | None:
     return View.AP if ap else View.PA
 
 
+def _names_other_view(value: str) -> bool:
+    """Tell whether a value names a view that is not frontal."""
+    words = re.findall(r"[A-Z]+", value.upper())
+    return any(word in NOT_FRONTAL_WORDS or word.startswith(NOT_FRONTAL_STARTS) for word in words)
+
+
 def _refuse_unless_frontal(name: str, value: str) -> None:
-    if _words(value).intersection(NOT_FRONTAL_WORDS):
+    if _names_other_view(value):
         raise FilmRefusedError(
             f"{name} says {value!r}; a frontal chest film (AP or PA) is expected, since the carina cannot be "
             "measured on another view. Choose the frontal film of the study."
