@@ -8,7 +8,7 @@ from pydicom.dataset import Dataset
 from pydicom.uid import UID, AllTransferSyntaxes
 
 from imaging.errors import FilmRefusedError, FilmUnreadableError
-from imaging.header import code_of, integer, text
+from imaging.header import code_of, integer, quoted, text
 
 ACCEPTED_CLASSES = MappingProxyType(
     {
@@ -33,6 +33,9 @@ CHEST_WORDS = ("CHEST", "THORA", "TORAX", "LUNG", "PULMO", "TRACHEA", "MEDIASTIN
 
 NOT_CHEST_WORDS = ("SPINE", "LUMB", "CERVIC")
 """Beats the chest words: the thoracic spine is no chest film."""
+
+UID_LENGTH = 64
+"""Characters of a UI value (PS3.5 6.2)."""
 
 VIDEO_WORDS = ("MPEG", "HEVC", "SMPTE")
 
@@ -71,7 +74,11 @@ def _refuse_video(dataset: Dataset) -> None:
 def _refuse_class(dataset: Dataset) -> None:
     sop_class = UID(text(dataset, "SOPClassUID"))
     if sop_class and sop_class not in ACCEPTED_CLASSES:
-        name = sop_class.name if sop_class.name != sop_class else f"an unknown class {sop_class}"
+        name = (
+            sop_class.name
+            if sop_class.name != sop_class
+            else f"an unknown class ({quoted(sop_class, UID_LENGTH)})"
+        )
         raise _refuse(f"{name} was found")
 
 
@@ -97,7 +104,7 @@ def _refuse_frames(dataset: Dataset) -> None:
 def _refuse_modality(dataset: Dataset) -> None:
     modality = text(dataset, "Modality").upper()
     if modality not in ACCEPTED_MODALITIES:
-        raise _refuse(f"modality {modality} was found")
+        raise _refuse(f"modality {quoted(modality)} was found")
 
 
 def _refuse_body_part(dataset: Dataset) -> None:
@@ -106,4 +113,4 @@ def _refuse_body_part(dataset: Dataset) -> None:
     if not plain:
         return
     if any(word in plain for word in NOT_CHEST_WORDS) or not any(word in plain for word in CHEST_WORDS):
-        raise _refuse(f"body part {part!r} was found")
+        raise _refuse(f"body part {quoted(part)} was found")

@@ -20,7 +20,7 @@ from imaging.acceptance import FOR_PROCESSING, refuse_unless_film
 from imaging.dicom_pixels import GREY, decode
 from imaging.errors import FilmUnreadableError, ImagingError
 from imaging.film import Film, Identifiers
-from imaging.header import decimal, integer, quiet_pydicom, text
+from imaging.header import decimal, integer, quiet, quoted, text
 from imaging.header_spacing import read_magnification, read_spacing
 from imaging.orientation import Pose, apply_turn, read_pose, swaps_axes
 from imaging.rendering import LookUpTable, Padding, Rendering, Rescale, Window, WindowFunction, render
@@ -72,7 +72,7 @@ def film_from_dicom(source: Path | bytes, name: str) -> Film:
     FilmRefusedError
         Where it is readable, but no single frontal chest film.
     """
-    with quiet_pydicom():
+    with quiet():
         dataset = read_dataset(source, name)
         try:
             film, stored, rendering = _parts(dataset, name)
@@ -185,7 +185,9 @@ def _age_string(value: str, notes: list[str]) -> float | None:
     match = re.fullmatch(r"(\d{1,3})([DWMY])", value.upper())
     years = int(match[1]) * YEARS_PER[match[2]] if match else None
     if years is None or years > OLDEST_YEARS:
-        notes.append(f"Patient's Age {value!r} cannot be read, as 034Y or 010D is expected; give it with --age.")
+        notes.append(
+            f"Patient's Age {quoted(value)} cannot be read, as 034Y or 010D is expected; give the age yourself."
+        )
         return None
     return years
 
@@ -224,7 +226,7 @@ def _height_cm(dataset: Dataset, notes: list[str]) -> float | None:
     if SHORTEST_M <= size / 100.0 <= TALLEST_M:
         notes.append(f"Patient's Size is {size:g}, metres are expected; taken as centimetres.")
         return size
-    notes.append(f"Patient's Size of {size:g} m is impossible; it is not used. Give the height with --height.")
+    notes.append(f"Patient's Size of {size:g} m is impossible; it is not used. Give the height yourself.")
     return None
 
 
@@ -269,7 +271,7 @@ def _voi(dataset: Dataset, notes: list[str]) -> Window | LookUpTable | None:
         return None
     name = text(dataset, "VOILUTFunction").upper() or WindowFunction.LINEAR
     if name not in tuple(WindowFunction):
-        notes.append(f"VOI LUT Function {name!r} is not one of PS3.3 C.11.2.1.3; LINEAR is taken.")
+        notes.append(f"VOI LUT Function {quoted(name)} is not one of PS3.3 C.11.2.1.3; LINEAR is taken.")
         name = WindowFunction.LINEAR
     function = WindowFunction(name)
     smallest = 1.0 if function is WindowFunction.LINEAR else 0.0

@@ -12,18 +12,19 @@ import threading
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
-from pydicom.datadict import tag_for_keyword
-from pydicom.dataset import Dataset
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
 
 _ONE_READER = threading.Lock()
 
 
 @contextmanager
-def quiet_pydicom() -> Iterator[None]:
-    """Keep pydicom's warnings off the screen and out of logs: they may quote identifiers.
+def quiet() -> Iterator[None]:
+    """Keep the file libraries' warnings off the screen and out of logs: pydicom's may quote identifiers.
 
-    The warning filters belong to the process, so only one thread reads a header at a time.
+    The warning filters belong to the process, so only one thread reads a file at a time.
     """
     logger = logging.getLogger("pydicom")
     with _ONE_READER, warnings.catch_warnings():
@@ -45,6 +46,8 @@ def texts(dataset: Dataset, keyword: str) -> tuple[str, ...]:
     keyword : str
         The attribute's keyword in PS3.6, of a text value representation (AS, CS, DA, DS, IS, LO, SH, UI).
     """
+    from pydicom.datadict import tag_for_keyword
+
     tag = tag_for_keyword(keyword)
     if tag is None or tag not in dataset:
         return ()
@@ -63,6 +66,19 @@ def _as_list(value: object) -> list[object]:
     if isinstance(value, (list, tuple)) or type(value).__name__ == "MultiValue":
         return list(value)  # type: ignore[call-overload, no-any-return]
     return [value]
+
+
+LONGEST_CODE_STRING = 16
+"""Characters of a CS value (PS3.5 6.2)."""
+
+
+def quoted(value: str, longest: int = LONGEST_CODE_STRING) -> str:
+    """Return a value fit for a message.
+
+    In a damaged header a value can run on into those after it, which may be identifiers: what is too long
+    or not plain text is not shown.
+    """
+    return repr(value) if len(value) <= longest and value.isprintable() else "an unreadable value"
 
 
 def text(dataset: Dataset, keyword: str) -> str:

@@ -6,14 +6,16 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import MappingProxyType
-
-from pydicom.dataset import Dataset
+from typing import TYPE_CHECKING
 
 from imaging.header import decimal, decimals, text
 from measure.errors import MeasureError
 from measure.estimate import uniform
 from measure.magnification import LARGEST_BELIEVABLE, Magnification, View, from_distances, from_factor, plausible
 from measure.spacing import Plane, Spacing, SpacingSource
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
 
 RELATIVE_SD = MappingProxyType(
     {
@@ -129,7 +131,7 @@ def _read_pair(
     if longest > LARGEST_FILM_MM:
         notes.append(
             f"{source.value}: {_shown(values)} mm would make a film of {longest:.0f} mm; chest films end at "
-            f"{LARGEST_FILM_MM:.0f} mm. Not used; give the right value with --mm-per-pixel."
+            f"{LARGEST_FILM_MM:.0f} mm. Not used; give the right value yourself."
         )
         return None
     return spacing
@@ -211,7 +213,7 @@ def _pixel_spacing_differs(pixel: Spacing, detector: Spacing, kind: str, notes: 
         notes.append(
             f"{both} contradict each other: a correction for magnification lies between 1 and "
             f"{LARGEST_BELIEVABLE:g}, {across:.3g} found. {detector.source.value} is used with a wide "
-            "uncertainty; give the right value with --mm-per-pixel."
+            "uncertainty; give the right value yourself."
         )
         return _widened(detector, pixel)
     return _corrected(pixel, kind)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from pathlib import Path
 from types import MappingProxyType
 
@@ -58,7 +59,7 @@ def load_film(source: Path | str | bytes, *, believe_resolution: bool = False) -
     held: Path | bytes = Path(source) if isinstance(source, str) else source
     name = "film" if isinstance(held, bytes) else held.name
     head = held[:HEAD_BYTES] if isinstance(held, bytes) else _head(held)
-    if head[128:132] == b"DICM" or _may_be_bare_dicom(head):
+    if _may_be_dicom(head):
         # Reading DICOM is imported where it is needed: a PNG shall not wait for it, nor the reverse.
         from imaging.dicom import film_from_dicom
 
@@ -68,6 +69,18 @@ def load_film(source: Path | str | bytes, *, believe_resolution: bool = False) -
 
         return film_from_raster(held, name, believe_resolution=believe_resolution)
     raise _not_a_film(head, name)
+
+
+def looks_like_film(path: Path) -> bool:
+    """Tell whether a file begins like one that `load_film` reads.
+
+    Raises
+    ------
+    FilmUnreadableError
+        Where it cannot be opened.
+    """
+    head = _head(path)
+    return _may_be_dicom(head) or head.startswith(RASTER_SIGNATURES)
 
 
 def _head(path: Path) -> bytes:
@@ -92,8 +105,10 @@ def _head(path: Path) -> bytes:
         ) from reason
 
 
-def _may_be_bare_dicom(head: bytes) -> bool:
-    """Tell whether this may be a DICOM data set without preamble: a first element of group 2 or 8."""
+def _may_be_dicom(head: bytes) -> bool:
+    """Tell whether this may be DICOM: by its prefix, or by a first element of group 2 or 8 without preamble."""
+    if head[128:132] == b"DICM":
+        return True
     if len(head) < 8 or head[:2] not in BARE_DICOM_GROUPS:
         return False
     element = head[2:4] if head[1:2] == b"\0" else head[3:1:-1]
@@ -114,4 +129,8 @@ def _not_a_film(head: bytes, name: str) -> FilmUnreadableError | FilmRefusedErro
 
 
 def _is_text(head: bytes) -> bool:
-    return all(byte >= 32 or byte in b"\t\r\n\f" for byte in head)
+    try:
+        text = codecs.utf_8_decode(head, "strict", False)[0]  # The last character may be cut in two.
+    except UnicodeDecodeError:
+        return False
+    return all(letter.isprintable() or letter.isspace() for letter in text)

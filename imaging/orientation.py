@@ -10,15 +10,18 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from pydicom.dataset import Dataset
 
 from imaging.errors import FilmRefusedError
 from imaging.film import Turn
-from imaging.header import code_of, text, texts
+from imaging.header import code_of, quoted, text, texts
 from measure.magnification import View
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
 
 UPRIGHT = ("L", "F")
 
@@ -121,8 +124,8 @@ def _names_other_view(value: str) -> bool:
 def _refuse_unless_frontal(name: str, value: str) -> None:
     if _names_other_view(value):
         raise FilmRefusedError(
-            f"{name} says {value!r}; a frontal chest film (AP or PA) is expected, since the carina cannot be "
-            "measured on another view. Choose the frontal film of the study."
+            f"{name} says {quoted(value)}; a frontal chest film (AP or PA) is expected, since the carina cannot "
+            "be measured on another view. Choose the frontal film of the study."
         )
 
 
@@ -137,18 +140,18 @@ def read_turn(orientation: tuple[str, ...]) -> tuple[Turn, tuple[str, ...]]:
     if not orientation:
         return Turn(), ("Patient Orientation is empty; the film is taken to lie upright, check left and right.",)
     letters = tuple(value.strip().upper()[:1] for value in orientation)
-    shown = "\\".join(orientation)
+    shown = quoted("\\".join(orientation))
     if len(letters) != 2 or any(letter not in OPPOSITE for letter in letters):
-        return Turn(), (f"Patient Orientation {shown!r} cannot be read; the film is taken to lie upright.",)
+        return Turn(), (f"Patient Orientation {shown} cannot be read; the film is taken to lie upright.",)
     if {"A", "P"}.intersection(letters):
         raise FilmRefusedError(
-            f"Patient Orientation says {shown!r}, which runs from front to back: a lateral or axial view. "
+            f"Patient Orientation says {shown}, which runs from front to back: a lateral or axial view. "
             "A frontal chest film (L\\F) is expected; choose the frontal film of the study."
         )
     if letters[0] in (letters[1], OPPOSITE[letters[1]]):
-        return Turn(), (f"Patient Orientation {shown!r} contradicts itself; the film is taken to lie upright.",)
+        return Turn(), (f"Patient Orientation {shown} contradicts itself; the film is taken to lie upright.",)
     turn = _turn_upright(letters[0], letters[1])
-    return turn, describe_turn(turn, f"Patient Orientation says {shown!r}")
+    return turn, describe_turn(turn, f"Patient Orientation says {shown}")
 
 
 def _turn_upright(row: str, column: str) -> Turn:

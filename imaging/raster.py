@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from imaging.errors import FilmRefusedError, FilmUnreadableError
 from imaging.film import Film, Turn
+from imaging.header import quiet
 from imaging.header_spacing import LARGEST_ASPECT, RELATIVE_SD
 from imaging.orientation import apply_turn, describe_turn, swaps_axes
 from measure.errors import MeasureError
@@ -89,6 +90,12 @@ def film_from_raster(source: Path | bytes, name: str, *, believe_resolution: boo
         Where it holds several pictures, or one too large for a film.
     """
     data = source if isinstance(source, bytes) else source.read_bytes()
+    with quiet():
+        return _film(data, name, believe_resolution)
+
+
+def _film(data: bytes, name: str, believe_resolution: bool) -> Film:
+    """Return the film in a picture's bytes."""
     picture = _open(data, name)
     _refuse_unless_single(picture, name)
     turn = EXIF_TURNS.get(_exif_orientation(picture), Turn())
@@ -96,9 +103,12 @@ def film_from_raster(source: Path | bytes, name: str, *, believe_resolution: boo
     notes = ["The file has no header: view, left and right, and patient are not known."]
     notes += describe_turn(turn, "The file's orientation tag says so")
     spacing, aspect = _size(resolution, swaps_axes(turn), believe_resolution, notes)
-    grey = _decode(picture, data, name, notes)
+    deep_colour = _has_deep_colour(picture, data)
+    grey = _deep_colour(data, name, notes) if deep_colour else _decode(picture, name, notes)
+    if picture.format != "TIFF":  # Pillow and OpenCV turn TIFF themselves when they read the pixels.
+        grey = apply_turn(grey, turn)
     return Film(
-        pixels=apply_turn(grey, turn),
+        pixels=grey,
         name=name,
         format=str(picture.format).replace("MPO", "JPEG"),
         spacing=spacing,
@@ -113,7 +123,7 @@ def _open(data: bytes, name: str) -> Image.Image:
     from PIL import Image
 
     try:
-        return Image.open(io.BytesIO(data), formats=("PNG", "JPEG", "TIFF", "MPO"))
+        return Image.open(io.BytesIO(data), formats=("PNG", "JPEG", "TIFF"))
     except Image.DecompressionBombError as bomb:
         raise _too_large(name, "far too many") from bomb
     except UNREADABLE as damage:
@@ -122,7 +132,8 @@ def _open(data: bytes, name: str) -> Image.Image:
 
 def _damaged(name: str) -> FilmUnreadableError:
     return FilmUnreadableError(
-        f"{name}: a damaged or cut short picture was found, a complete PNG, JPEG or TIFF is expected. "
+        f"{name}: a damaged, cut short or uncommonly encoded picture was found, a complete PNG, JPEG or "
+        "TIFF is expected. "
         "Export or send it again."
     )
 
@@ -210,10 +221,8 @@ def _size(resolution: Resolution, turned: bool, believed: bool, notes: list[str]
     return spacing, aspect
 
 
-def _decode(picture: Image.Image, data: bytes, name: str, notes: list[str]) -> NDArray[np.float32]:
+def _decode(picture: Image.Image, name: str, notes: list[str]) -> NDArray[np.float32]:
     """Return grey values, 0 to 1; what is transparent is black."""
-    if _has_deep_colour(picture, data):
-        return _deep_colour(data, name, notes)
     try:
         picture.load()
     except UNREADABLE as damage:

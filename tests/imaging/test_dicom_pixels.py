@@ -27,14 +27,14 @@ from pydicom.uid import (
 from imaging.dicom import read_dataset
 from imaging.dicom_pixels import decode
 from imaging.errors import FilmUnreadableError
-from imaging.header import quiet_pydicom
+from imaging.header import quiet
 from imaging.load import load_film
 
 
 def stored_in(name):
     path = get_testdata_file(name, download=False)
     assert path is not None, f"{name} is expected in pydicom's wheel"
-    with quiet_pydicom():
+    with quiet():
         return decode(pydicom.dcmread(path))[0]
 
 
@@ -209,7 +209,7 @@ def test_film_cut_short_is_unreadable(share, syntax, dataset, file_bytes):
 
 def test_pydicoms_truncated_file_is_unreadable():
     path = get_testdata_file("MR_truncated.dcm", download=False)
-    with quiet_pydicom():
+    with quiet():
         dataset = read_dataset(Path(path), "MR_truncated.dcm")
     with pytest.raises(FilmUnreadableError, match="8130 bytes of pixel data were found, 8192 are expected"):
         decode(dataset)
