@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import logging
+import sys
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
+from types import MappingProxyType
 
 DESCRIPTION = """\
 How far the tip of an endotracheal tube sits above the carina on a chest film,
@@ -21,12 +23,19 @@ Supports a clinician's judgement and does not replace it. Confirm the tube by au
 local protocol decides.
 """
 
-COMMANDS = ("read", "demo", "synthesise", "formulas")
-"""Each is a module of this room with SUMMARY, EXAMPLES, add_arguments() and run()."""
+COMMANDS = MappingProxyType(
+    {
+        "read": "measure one film or many",
+        "demo": "make an invented film, read it, write the picture and the Reading",
+        "synthesise": "make chest films with a known truth",
+        "formulas": "published insertion depths for a patient",
+    }
+)
+"""Each is a module of this room with EXAMPLES, add_arguments() and run(); only the one asked for is imported."""
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The parser of the command and of every subcommand."""
+def build_parser(asked: str | None = None) -> argparse.ArgumentParser:
+    """The command's parser, with the options of the one subcommand that is asked for."""
     parser = argparse.ArgumentParser(
         prog="lipmark",
         description=DESCRIPTION,
@@ -36,23 +45,26 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"lipmark {version('lipmark')}")
     parser.add_argument("--verbose", action="store_true", help="tell on standard error what happens inside")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name in COMMANDS:
-        module = import_module(f"annotate.{name}")
+    for name, summary in COMMANDS.items():
         command = commands.add_parser(
             name,
-            help=module.SUMMARY,
-            description=module.SUMMARY.capitalize() + ".",
-            epilog=module.EXAMPLES,
+            help=summary,
+            description=f"{summary[0].upper()}{summary[1:]}.",
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        module.add_arguments(command)
-        command.set_defaults(run=module.run, parser=command)
+        if name == asked:
+            module = import_module(f"annotate.{name}")
+            command.epilog = module.EXAMPLES
+            module.add_arguments(command)
+            command.set_defaults(run=module.run, parser=command)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; the exit status is 0 where everything was answered, 2 on wrong usage."""
-    args = build_parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else list(argv)
+    asked = next((word for word in words if not word.startswith("-")), None)
+    args = build_parser(asked).parse_args(words)
     logging.basicConfig(format="%(name)s: %(message)s", level=logging.DEBUG if args.verbose else logging.WARNING)
     status: int = args.run(args, args.parser)
     return status

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
+import sys
 import tempfile
 from pathlib import Path
 
@@ -11,8 +13,6 @@ from annotate.request import Request, answer
 from annotate.screen import screen
 from measure.posture import NeckPosture
 from measure.tube import Tube
-
-SUMMARY = "make an invented film, read it, and write the picture and the Reading"
 
 EXAMPLES = """\
 example:
@@ -22,6 +22,7 @@ Nobody's film: the chest, the tube and every attribute are made up, and the true
 """
 
 DEMO_SEED = 3
+DEMO_DIFFICULTY = 0.1
 LIP_MARK_CM = 24.0
 TUBE_SIZE_MM = 8.0
 
@@ -41,12 +42,18 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
 
     out = args.out or Path(tempfile.mkdtemp(prefix="lipmark-demo-"))
     out.mkdir(parents=True, exist_ok=True)
-    made = make_film(draw_recipe(args.seed))
+    made = make_film(draw_recipe(args.seed, difficulty=DEMO_DIFFICULTY, posture=NeckPosture.NEUTRAL))
     write_dicom(made, out / "film.dcm")
     request = Request(lip_mark_cm=LIP_MARK_CM, tube=Tube(size_mm=TUBE_SIZE_MM), posture=NeckPosture.NEUTRAL)
     answered = answer(out / "film.dcm", request)
     (out / "reading.json").write_text(json.dumps(answered.reading.to_dict(), indent=1), encoding="utf-8")
-    print(screen(answered.reading))
+    (out / "truth.json").write_text(json.dumps(made.truth.to_dict(), indent=1), encoding="utf-8")
     if answered.film is not None:
         write_picture(answered.film, answered.reading, out / "picture.png")
+    print(screen(answered.reading, shutil.get_terminal_size().columns, sys.stdout.isatty()))
+    if made.truth.distance_mm is not None:
+        print(
+            f"\nTruth: the tip was placed {made.truth.distance_mm / 10.0:.1f} cm above the carina in the patient."
+        )
+    print(f"Written to {out}: film.dcm, picture.png, reading.json, truth.json")
     return 0

@@ -9,8 +9,6 @@ from measure.errors import MeasureError
 from measure.insertion_depth import DepthAdvice, Route, brought_to, formulas_for
 from measure.patient import Patient, Sex
 
-SUMMARY = "published insertion depths for a patient, compared at one height above the carina"
-
 EXAMPLES = """\
 example:
   lipmark formulas --age 58 --sex female --height 163 --above-carina 4

@@ -23,6 +23,7 @@ from annotate.arguments import (
 from annotate.request import Answer, Request, answer
 from annotate.screen import identifiers_in_words, one_line, screen
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
+from measure.assess import Case
 from measure.cuff import CuffPressure
 from measure.errors import MeasureError
 from measure.estimate import Estimate
@@ -34,8 +35,6 @@ from measure.reading import unreadable
 from measure.tube import Tube
 
 log = logging.getLogger("lipmark")
-
-SUMMARY = "measure one film or many"
 
 EXAMPLES = """\
 examples:
@@ -161,7 +160,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
 def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Request:
     """What the user said, checked; a value that cannot be is a usage error."""
     try:
-        Patient(args.age, args.sex, args.height)
+        Case("", patient=Patient(args.age, args.sex, args.height), lip_mark_cm=args.lip_mark)
         return Request(
             tip=args.tip,
             carina=args.carina,
