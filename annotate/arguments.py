@@ -69,15 +69,15 @@ def age_years(text: str) -> float:
     return float(found.group(1)) / AGE_UNITS[found.group(2)]
 
 
-def pixel_mm(text: str) -> tuple[float, float]:
-    """Row and column spacing from "MM" or "ROW_MM,COL_MM"."""
+def pixel_mm(text: str) -> float | tuple[float, float]:
+    """One spacing from "MM", or those of rows and columns from "ROW_MM,COL_MM"."""
     try:
         values = [float(part) for part in text.split(",")]
     except ValueError:
         values = []
     if len(values) not in (1, 2):
         raise argparse.ArgumentTypeError(f"{text!r} found, MM or ROW_MM,COL_MM expected, for instance 0.143")
-    return values[0], values[-1]
+    return values[0] if len(values) == 1 else (values[0], values[1])
 
 
 class MarkAction(argparse.Action):

@@ -35,7 +35,7 @@ class Request:
     carina: Point | None = None
     marks: tuple[Mark, ...] = ()
     known_object: tuple[float, tuple[Point, Point]] | None = None
-    mm_per_pixel: tuple[float, float] | None = None
+    mm_per_pixel: float | tuple[float, float] | None = None
     believe_resolution: bool = False
     age_years: float | None = None
     sex: Sex | None = None
@@ -128,9 +128,9 @@ def hand_marks(film: Film, request: Request) -> Landmarks:
 def _with_spacing(film: Film, request: Request) -> Film:
     """The user's own spacing goes before a known object, that before the header's."""
     if request.mm_per_pixel is not None:
-        return with_user_spacing(film, request.mm_per_pixel)
+        film = with_user_spacing(film, request.mm_per_pixel)
     if request.known_object is not None:
-        return with_known_object(film, _known_object(request.known_object, film))
+        film = with_known_object(film, _known_object(request.known_object, film))
     return film
 
 

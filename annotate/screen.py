@@ -131,8 +131,9 @@ def spacing_in_words(spacing: Spacing) -> str:
     size = f"{spacing.row_mm:.4g} mm"
     if not math.isclose(spacing.row_mm, spacing.column_mm, rel_tol=1e-6):
         size = f"{spacing.row_mm:.4g} mm down, {spacing.column_mm:.4g} mm across"
+    note = f" ({spacing.note})" if spacing.note else ""
     plane = {"detector": "at the detector", "patient": "in the patient", "unknown": "plane not known"}
-    return f"{size} a pixel, {plane[spacing.plane.value]}, {spacing.note or spacing.source.value}"
+    return f"{size} a pixel, {plane[spacing.plane.value]}, by {spacing.source.value}{note}"
 
 
 def range_in_words(accepted: AcceptedRange) -> str:

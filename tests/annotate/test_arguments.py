@@ -20,7 +20,7 @@ def test_an_age_that_is_none_says_what_is_expected(text):
 
 def test_point_and_pixel():
     assert point("812,1040.5") == (812.0, 1040.5)
-    assert pixel_mm("0.14") == (0.14, 0.14)
+    assert pixel_mm("0.14") == 0.14
     assert pixel_mm("0.2,0.14") == (0.2, 0.14)
 
 

@@ -5,7 +5,7 @@ import pytest
 
 from annotate.command_line import COMMANDS
 
-HEAVY = ("scipy", "skimage", "cv2", "matplotlib", "pandas", "tqdm")
+HEAVY = ("scipy", "skimage", "cv2", "matplotlib", "pandas")
 
 
 @pytest.mark.parametrize("command", [(), *((name,) for name in COMMANDS)])
