@@ -1,4 +1,4 @@
-"""Does a picture look like an upright frontal chest film at all?"""
+"""Whether a picture looks like an upright frontal chest film at all."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Image = NDArray[np.float32]
 
 SIDE_PX = 64
 APEX, BASE, OUTER, INNER = 0.12, 0.66, 0.36, 0.08
-"""The lungs' upper and lower end, half the chest's and half the mediastinum's width, as shares of the film (ours)."""
+"""The lungs' upper and lower end, half the chest's and half the mediastinum's width: shares of the film (ours)."""
 
 LEAST_LIKENESS = 0.25
 LEAST_LEAD = 0.05

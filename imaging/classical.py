@@ -138,7 +138,7 @@ def find_landmarks(film: Film) -> tuple[Landmarks, tuple[str, ...]]:
 
 
 def _path_above(carina: Found, trachea: Rows) -> Iterator[Found]:
-    """Places every 10 mm down the trachea's middle, to 20 mm above the carina: nearer, the tracked column turns."""
+    """Places every 10 mm down the trachea's middle; the last 20 mm, where the column widens, are left out."""
     for row in np.arange(PATH_STEP_MM * PX_PER_MM, carina.row - 20.0 * PX_PER_MM, PATH_STEP_MM * PX_PER_MM):
         yield Found(float(row), float(trachea[int(row)]), 3.0 * PX_PER_MM, carina.confidence)
 
@@ -228,7 +228,7 @@ def _fork(width: float, right_deg: float, left_deg: float) -> Pattern:
         air |= bronchus & (side * columns > -0.2 * width)
     filled = air.astype(np.float32)
     near = (cv2.GaussianBlur(filled, (0, 0), 0.35 * width) > 0.12) & (np.hypot(rows, columns) < 2.5 * width)
-    return Pattern(-cv2.GaussianBlur(filled, (0, 0), 1.5), near.astype(np.float32))
+    return Pattern(np.asarray(-cv2.GaussianBlur(filled, (0, 0), 1.5), np.float32), near.astype(np.float32))
 
 
 SCORE_TEMPERATURE = 0.04
@@ -236,8 +236,8 @@ SCORE_TEMPERATURE = 0.04
 
 
 FORK_ABOVE_CARINA_MM = 5.0
-"""The fork pattern fits best above the true carina: by 1.5 mm on the projected CT (tests/outside), by about 4 mm on
-open films marked by hand, by 10 mm on synthetic films; the middle of these."""
+"""The fork pattern fits best above the true carina: by 1.5 mm on the projected CT (tests/outside), by about 4 mm
+on open films marked by hand, by 10 mm on synthetic films; the middle of these."""
 
 
 def find_carina(working: WorkingFilm, trachea: Rows) -> Found:
@@ -262,9 +262,9 @@ def find_carina(working: WorkingFilm, trachea: Rows) -> Found:
     within = float(likely[square <= (10.0 * PX_PER_MM) ** 2].sum())
     near = np.where(square <= (25.0 * PX_PER_MM) ** 2, likely, 0.0)
     sd = math.sqrt(float((near * square).sum() / near.sum()) / 2.0)
-    return Found(
-        float(rows[row, 0]), float(columns[0, column]), sd, within * _rises(float(fit[row, column]), 0.5, 0.05)
-    )
+    confidence = within * _rises(float(fit[row, column]), 0.5, 0.05)
+    carina_row = float(rows[row, 0]) + FORK_ABOVE_CARINA_MM * PX_PER_MM
+    return Found(carina_row, float(columns[0, column]), sd, confidence)
 
 
 def _rises(value: float, middle: float, width: float) -> float:
@@ -284,9 +284,9 @@ SHORTEST_LINE_MM = 25.0
 TIP_FROM_LINE_MM = (2.0, -4.0)
 """From the line's end to the tip, down and to the right of the film.
 
-The line runs in the left wall or in front and the bevel faces left (common practice), so that the most distal point
-lies lower and further to the patient's right; about half of what a tube of 10 to 11 mm with a bevel of 45 degrees
-and the line at the very left would give, since films with the line elsewhere exist.
+The line runs in the left wall or in front and the bevel faces left (common practice), so that the most distal
+point lies lower and further to the patient's right. Less than half of what a tube of 10 to 11 mm with a bevel of
+45 degrees and the line at the very left would give: the line may run elsewhere.
 """
 
 TIP_FLOOR_MM = 1.4
