@@ -6,7 +6,7 @@ reading of anatomy atlases, from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -33,6 +33,9 @@ MANDIBLE_LEVEL = {NeckPosture.NEUTRAL: 5.5, NeckPosture.FLEXED: 8.1, NeckPosture
 
 CHIN_FORWARD_MM = {NeckPosture.NEUTRAL: -88.0, NeckPosture.FLEXED: -96.0, NeckPosture.EXTENDED: -74.0}
 """Depth of the chin, in front of the carina negative (ours)."""
+
+COLLAPSE_SHIFT_MM = 24.0
+"""How far a full collapse draws the mediastinum to its side (ours)."""
 
 REFERENCE_HEIGHT_CM = 175.0
 FEMALE_CHEST = 0.93
@@ -94,24 +97,38 @@ class Anatomy:
         return np.stack([x, y * self.frame.deep, z], axis=-1)
 
     @cached_property
-    def spine_x0(self) -> float:
-        """The midline: the carina lies right or left of it (81 % left of the tracheal midline)."""
+    def mediastinum_x0(self) -> float:
+        """The middle of heart and vessels; the carina lies within some mm of it."""
         return float(stream(self.recipe.seed, "midline").normal(2.0, 2.0)) * self.frame.across
+
+    @cached_property
+    def spine_x0(self) -> float:
+        """The midline of spine and rib cage: a collapsed lung draws the mediastinum off it."""
+        return self.mediastinum_x0 - COLLAPSE_SHIFT_MM * self.recipe.pathology.collapse * self.frame.across
 
     # ------------------------------------------------------------------ lungs
     @cached_property
     def dome_mm(self) -> tuple[float, float]:
         """Height of the right and left diaphragm dome."""
-        breath = self.recipe.body.inspiration
-        right = (-72.0 - 52.0 * breath) * self.frame.long
+        level = 8.7 + 2.3 * self.recipe.body.inspiration
+        z = [self.vertebrae[f"T{n}"][2] for n in range(1, 13)]
+        right = float(np.interp(level, np.arange(1, 13), z))
         rng = stream(self.recipe.seed, "domes")
-        return right, right - float(rng.normal(12.0, 6.0)) * self.frame.long
+        left = right - float(rng.normal(12.0, 6.0)) * self.frame.long
+        lost = self.recipe.pathology.collapse
+        raised = 30.0 * self.frame.long
+        return right + raised * max(-lost, 0.0), left + raised * max(lost, 0.0)
 
     @cached_property
     def apex_mm(self) -> float:
         """Height of the lungs' apices."""
         rng = stream(self.recipe.seed, "apex")
-        return float(rng.normal(98.0, 5.0)) * self.frame.long
+        return float(self.vertebrae["T1"][2] + rng.normal(3.0, 4.0) * self.frame.long)
+
+    def lifted(self, z_mm: Floats) -> Floats:
+        """Heights above the carina, moved along with the apices: shoulders go with the rib cage."""
+        usual = 98.0 * self.frame.long
+        return np.asarray(z_mm + (self.apex_mm - usual) * np.clip(np.asarray(z_mm) / usual, 0.0, 1.0))
 
     @cached_property
     def chest_half_mm(self) -> tuple[float, float]:
@@ -126,24 +143,35 @@ class Anatomy:
         share = np.clip((self.apex_mm - z_mm) / (self.apex_mm + 180.0 * self.frame.long), 0.0, 1.0)
         width, depth = self.chest_half_mm
         knots = (0.0, 0.06, 0.14, 0.26, 0.42, 0.6, 0.8, 1.0)
-        half_width = width * np.interp(share, knots, (0.33, 0.53, 0.66, 0.80, 0.91, 0.97, 1.0, 1.0))
+        half_width = width * np.interp(share, knots, (0.37, 0.61, 0.77, 0.89, 0.96, 0.99, 1.0, 0.98))
         half_depth = depth * np.interp(share, knots, (0.30, 0.50, 0.68, 0.84, 0.96, 1.0, 1.0, 0.96))
         back = self.spine_at(np.asarray(z_mm))[..., 1] + 18.0 * self.frame.deep
         return half_width, half_depth, back - half_depth
 
-    def lung(self, side: float) -> Stack:
-        """One lung before heart, spine and diaphragm are taken out; side -1 right, 1 left."""
+    def lung(self, side: float, retracted: float = 0.0) -> Stack:
+        """One lung before heart, spine and diaphragm are taken out.
+
+        Parameters
+        ----------
+        side : float
+            -1 right, 1 left.
+        retracted : float
+            How far a pneumothorax has let it shrink from the chest wall, 0 to 1.
+        """
         bottom = min(self.dome_mm) - 62.0 * self.frame.long
         z = np.linspace(bottom, self.apex_mm - 0.5, 40)
         half_width, half_depth, centre_y = self.cage_at(z)
         share = (self.apex_mm - z) / self.frame.long
-        dome = np.sqrt(np.clip(1.0 - (1.0 - np.clip(share / 34.0, 0.0, 1.0)) ** 2, 1e-4, 1.0))
+        dome = np.sqrt(np.clip(1.0 - (1.0 - np.clip((share - 45.0 * retracted) / 34.0, 0.0, 1.0)) ** 2, 1e-4, 1.0))
         inner = 3.0 * self.frame.across + 34.0 * self.frame.across * np.exp(-share / 14.0)
         middle = self.spine_at(z)[:, 0]
-        outer = half_width
+        outer = half_width * (1.0 - 0.45 * retracted)
+        half_depth = half_depth * (1.0 - 0.25 * retracted)
         x = middle + side * (outer + inner) / 2.0
-        nodes = np.stack([z, x, centre_y, (outer - inner) / 2.0 * dome, half_depth * dome], axis=1)
-        return Stack(nodes, power=2.4)
+        sulcus = np.clip((z - bottom) / (45.0 * self.frame.long), 0.02, 1.0) ** 0.5
+        depth = half_depth * dome * sulcus
+        nodes = np.stack([z, x, centre_y + half_depth - depth, (outer - inner) / 2.0 * dome, depth], axis=1)
+        return Stack(nodes, power=2.2)
 
     def diaphragm(self, side: float) -> Stack:
         """The dome and all below it on one side."""
@@ -165,9 +193,9 @@ class Anatomy:
             ],
             axis=1,
         )[::-1]
-        floor = nodes[:1].copy()
-        floor[:, 0] -= 150.0 * f.long
-        floor[:, 3:] *= 1.5
+        floor = np.repeat(nodes[:1], 2, axis=0)
+        floor[:, 0] -= np.array([150.0, 20.0]) * f.long
+        floor[:, 3:] *= np.array([[2.2], [1.7]])
         return Stack(np.concatenate([floor, nodes]), power=2.2)
 
     # ------------------------------------------------------------ mediastinum
@@ -179,7 +207,7 @@ class Anatomy:
 
     def _place(self, x: float, y: float, z: float) -> tuple[float, float, float]:
         f = self.frame
-        return self.spine_x0 + x * f.across, y * f.deep, z * f.long
+        return self.mediastinum_x0 + x * f.across, y * f.deep, z * f.long
 
     def heart(self) -> tuple[Ellipsoid, ...]:
         """Ventricles, right atrium, left atrium with appendage, pulmonary trunk."""
@@ -192,7 +220,7 @@ class Anatomy:
                 (0.83, -0.25, -0.5 + 0.2 * (1.0 - self.recipe.body.inspiration)),
                 (71.0 * across, 47.0 * deep, 47.0 * long),
             ),
-            upright(self._place(-17.0 * h, -18.0, -72.0 + lift), (31.0 * across, 36.0 * deep, 47.0 * long)),
+            upright(self._place(-17.0 * h, -18.0, -72.0 + lift), (28.0 * across, 36.0 * deep, 50.0 * long)),
             upright(self._place(8.0, 2.0, -46.0 + lift), (38.0 * across, 24.0 * deep, 30.0 * long)),
             upright(self._place(22.0, -30.0, -26.0 + lift / 2), (21.0 * across, 24.0 * deep, 30.0 * long)),
             oblique(
@@ -251,18 +279,24 @@ class Anatomy:
         )
         z = rows[:, 0] * f.long
         _, half_depth, centre_y = self.cage_at(z)
-        x = self.spine_at(z)[:, 0] * 0.5 + self.spine_x0 * 0.5 + rows[:, 1] * f.across
-        return Stack(np.stack([z, x, centre_y, rows[:, 2] * f.across, half_depth + 4.0], axis=1), power=4.0)
+        x = 0.5 * (self.spine_at(z)[:, 0] - self.spine_x0) + self.mediastinum_x0 + rows[:, 1] * f.across
+        # Below the carina only oesophagus and fat lie before the spine; above it all from sternum to spine.
+        above = np.clip(z / (25.0 * f.long) + 1.0, 0.0, 1.0)
+        above = np.maximum(above, np.clip((max(self.dome_mm) - z) / (12.0 * f.long) + 1.0, 0.0, 1.0))
+        behind = self.spine_at(z)[:, 1] - 20.0 * f.deep
+        y = above * centre_y + (1.0 - above) * behind
+        depth = above * (half_depth + 4.0) + (1.0 - above) * 32.0 * f.deep
+        return Stack(np.stack([z, x, y, rows[:, 2] * f.across, depth], axis=1), power=2.2)
 
     def _spine_column(self) -> Stack:
         f = self.frame
         z = np.linspace(-300.0, 230.0, 24) * f.long
         centre = self.spine_at(z)
-        half = np.interp(z / f.long, (-300.0, -100.0, 60.0, 120.0), (27.0, 22.0, 19.0, 16.0))
+        half = np.interp(z / f.long, (-300.0, -100.0, 60.0, 120.0), (36.0, 31.0, 27.0, 21.0))
         nodes = np.stack(
-            [z, centre[:, 0], centre[:, 1] + 12.0 * f.deep, half * f.across, 34.0 * f.deep * np.ones(24)], 1
+            [z, centre[:, 0], centre[:, 1] + 12.0 * f.deep, half * f.across, 36.0 * f.deep * np.ones(24)], 1
         )
-        return Stack(nodes, power=3.0)
+        return Stack(nodes, power=1.5)
 
     def _descending_aorta(self) -> Stack:
         f = self.frame
@@ -277,9 +311,9 @@ class Anatomy:
     def azygos_and_veins(self) -> tuple[Stack, ...]:
         """Superior vena cava with the brachiocephalic vein: the right border above the hilum."""
         f = self.frame
-        z = np.array([-40.0, -10.0, 20.0, 50.0, 75.0]) * f.long
-        x = self.spine_x0 + np.array([-22.0, -25.0, -25.0, -27.0, -33.0]) * f.across
-        half = np.full(5, 10.5) * f.across
+        z = np.array([-40.0, -10.0, 20.0, 55.0, 95.0]) * f.long
+        x = self.mediastinum_x0 + np.array([-22.0, -25.0, -25.0, -26.0, -20.0]) * f.across
+        half = np.array([10.5, 10.5, 10.5, 9.5, 3.0]) * f.across
         return (Stack(np.stack([z, x, np.full(5, -20.0 * f.deep), half, half], 1)),)
 
     # ------------------------------------------------------------ soft tissue
@@ -294,9 +328,10 @@ class Anatomy:
 
     def _trunk(self) -> Stack:
         f, wall = self.frame, self.wall_mm
-        z = np.array([-330, -240, -160, -80, -20, 30, 55, 72, 88, 100, 112], dtype=np.float64) * f.long
+        z = np.array([-330, -240, -160, -80, -20, 30, 55, 74, 90, 106, 122], dtype=np.float64) * f.long
+        z = self.lifted(z)
         half_width, half_depth, centre_y = self.cage_at(z)
-        extra = np.array([1.05, 1.0, 1.0, 1.15, 1.6, 2.3, 2.7, 2.5, 1.8, 1.2, 0.4]) * wall
+        extra = np.array([1.1, 1.0, 1.0, 1.2, 1.8, 2.7, 3.2, 3.2, 2.6, 1.7, 0.5]) * wall
         width = half_width + extra
         depth = half_depth + np.array([1.1, 1.05, 1.0, 1.0, 1.0, 1.0, 1.0, 0.9, 0.9, 0.9, 0.8]) * wall * 0.85
         return Stack(np.stack([z, np.full_like(z, self.spine_x0), centre_y, width, depth], 1), power=2.7)
@@ -304,8 +339,8 @@ class Anatomy:
     def _neck(self) -> Stack:
         f = self.frame
         girth = 0.8 + 0.2 * self.recipe.body.habitus
-        z = np.array([40.0, 75.0, 90.0, 105.0, 125.0, 150.0, 210.0, 260.0]) * f.long
-        half = np.array([110.0, 112.0, 92.0, 72.0, 62.0, 59.0, 58.0, 58.0]) * f.across * girth
+        z = self.lifted(np.array([40.0, 75.0, 92.0, 110.0, 132.0, 155.0, 210.0, 260.0]) * f.long)
+        half = np.array([120.0, 120.0, 104.0, 84.0, 70.0, 63.0, 60.0, 60.0]) * f.across * girth
         centre = self.spine_at(z)
         depth = np.array([70.0, 66.0, 62.0, 60.0, 58.0, 58.0, 58.0, 58.0]) * f.deep * girth
         return Stack(np.stack([z, np.full_like(z, self.spine_x0), centre[:, 1] - 16.0 * f.deep, half, depth], 1))
@@ -341,7 +376,8 @@ class Anatomy:
         f = self.frame
         out = self.recipe.body.arms_out_mm
         girth = (0.7 + 0.3 * self.recipe.body.habitus) * f.across
-        z = np.array([-330.0, -200.0, -90.0, -10.0, 40.0, 64.0, 78.0, 84.0]) * f.long
+        z = np.array([-330.0, -200.0, -90.0, -10.0, 40.0, 64.0, 80.0, 88.0]) * f.long
+        z = self.lifted(z)
         lateral = np.array([80.0, 66.0, 52.0, 40.0, 30.0, 24.0, 18.0, 14.0])
         shift = out * np.array([2.2, 1.8, 1.2, 0.6, 0.2, 0.0, 0.0, 0.0])
         half = np.array([38.0, 42.0, 46.0, 48.0, 48.0, 42.0, 28.0, 8.0]) * girth
@@ -371,8 +407,10 @@ def build_anatomy(recipe: FilmRecipe) -> Anatomy:
     """The body of a recipe."""
     rng = stream(recipe.seed, "airway")
     length = recipe.body.trachea_length_mm
+    pulled = COLLAPSE_SHIFT_MM * recipe.pathology.collapse * frame_of(recipe).across
+    lean = recipe.body.side_lean_deg - float(np.degrees(np.arctan2(0.8 * pulled, length)))
     airway = build_airway(
-        recipe.body,
+        replace(recipe.body, side_lean_deg=lean),
         bow_mm=float(rng.normal(0.0, 0.016)) * length,
         sag_mm=float(rng.normal(0.0, 0.02)) * length,
     )

@@ -23,6 +23,9 @@ DARKEST_SHARE = 1e-4
 """Quanta over those of the open field below which a detector sees no difference (ours)."""
 
 COARSE_PX = 8
+LATITUDE_SHARE = 0.75
+"""Share of the slow part that the full latitude dial takes away (ours)."""
+
 LATITUDE_SPREAD_MM, EDGE_SPREAD_MM = 22.0, 2.2
 """Standard deviations of the two low-pass filters of the presentation (ours)."""
 
@@ -80,11 +83,11 @@ def present(quanta: Map, dials: ExposureDials, pitch_mm: float, open_quanta: flo
     slow = enlarged(blur(small, LATITUDE_SPREAD_MM / (pitch_mm * COARSE_PX)), density.shape[0], density.shape[1])
     fine = blur(density, EDGE_SPREAD_MM / pitch_mm)
     low, high = np.quantile(small, (0.03, 0.97))
-    shaped = density - np.float32(0.55 * dials.latitude) * (slow - np.float32(0.5 * (low + high)))
+    shaped = density - np.float32(LATITUDE_SHARE * dials.latitude) * (slow - np.float32(0.5 * (low + high)))
     shaped += np.float32(dials.edge_gain) * (density - fine)
     body = small[small > 0.25 * high]
     dark, bright = np.quantile(body if body.size > 50 else small, (0.02, 0.985))
-    squeezed = 1.0 - 0.55 * dials.latitude
+    squeezed = 1.0 - LATITUDE_SHARE * dials.latitude
     centre = 0.5 * (low + high)
     dark, bright = centre + (dark - centre) * squeezed, centre + (bright - centre) * squeezed
     scaled = (shaped - np.float32(dark)) / np.float32(max(bright - dark, 0.3))
@@ -94,7 +97,7 @@ def present(quanta: Map, dials: ExposureDials, pitch_mm: float, open_quanta: flo
 
 def _curve(scaled: Map) -> Map:
     """Film-like: linear in the middle, toe and shoulder at the ends."""
-    linear = np.float32(0.16) + np.float32(0.66) * scaled
+    linear = np.float32(0.25) + np.float32(0.57) * scaled
     toe, knee = np.float32(0.16), np.float32(0.82)
     with np.errstate(over="ignore"):
         low = toe * np.exp((np.minimum(linear, toe) - toe) / toe)

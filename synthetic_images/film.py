@@ -9,20 +9,25 @@ from numpy.typing import NDArray
 
 from synthetic_images.anatomy import Anatomy, build_anatomy
 from synthetic_images.detector import expose, present
-from synthetic_images.lungs import LUNG_DENSITY, draw_vessels, texture
+from synthetic_images.devices import draw_devices
+from synthetic_images.lungs import LUNG_DENSITY, draw_vessels, muscle_planes, texture
 from synthetic_images.materials import Material
-from synthetic_images.projection import Camera, Map
-from synthetic_images.raster import enlarged
+from synthetic_images.pathology import draw_pathology
+from synthetic_images.projection import Camera, Map, Rays
+from synthetic_images.raster import blur, enlarged
 from synthetic_images.recipe import FilmRecipe
 from synthetic_images.ribbons import Curve, ribbon, slant
 from synthetic_images.scene import Scene
 from synthetic_images.skeleton import draw_skeleton
-from synthetic_images.solids import union_length
+from synthetic_images.solids import Interval, union_length
 from synthetic_images.truth import Truth, find_truth
 from synthetic_images.tube import PlacedTube, cuff_air, draw_tube, place_tube
 
-COARSE_STEP_PX = 2
-"""Large smooth organs are computed on every second pixel and interpolated."""
+LUNG_STEP_PX, OUTLINE_STEP_PX = 2, 4
+"""Large smooth organs are computed on every second or fourth pixel and interpolated."""
+
+OUTLINE_BLUR = 0.9
+"""Blur of the skin's outline in units of its grid, against steps (ours)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,40 +64,60 @@ def make_film(recipe: FilmRecipe) -> SyntheticFilm:
     scene, lung_mm = _tissue(body)
     _airway_air(scene, body, tube)
     draw_vessels(scene, body, lung_mm)
+    draw_pathology(scene, body, lung_mm)
     draw_skeleton(scene, body)
     if tube is not None:
         draw_tube(scene, tube)
+    draw_devices(scene, body)
     return SyntheticFilm(_developed(scene, recipe), recipe, body.camera, find_truth(body, tube))
 
 
 def _tissue(body: Anatomy) -> tuple[Scene, Map]:
     """Soft tissue and lungs; also the length of lung along each ray in mm."""
     recipe, camera = body.recipe, body.camera
-    rays = camera.rays(COARSE_STEP_PX)
+    rays = camera.rays(OUTLINE_STEP_PX)
     outline = union_length([solid.interval(rays) for solid in body.soft_tissue()]) * rays.stretch
-    lung = _lung_mm(body, rays.x0.shape, COARSE_STEP_PX)
-    whole = enlarged(outline, recipe.rows, recipe.columns)
-    lung = enlarged(lung, recipe.rows, recipe.columns)
+    whole = enlarged(blur(outline, OUTLINE_BLUR), recipe.rows, recipe.columns)
+    lung, free_air = (enlarged(part, recipe.rows, recipe.columns) for part in _lung_mm(body))
     scene = Scene(np.zeros((recipe.rows, recipe.columns), np.float32), camera, recipe.exposure.kvp)
     mu = np.float32(scene.mu(Material.SOFT_TISSUE))
-    grain = texture(
-        body, recipe.rows, recipe.columns, recipe.pitch_mm / float(camera.magnification(body.airway.carina))
-    )
-    scene.film[:] = mu * (np.maximum(whole - lung, 0.0) + np.float32(LUNG_DENSITY) * lung * grain)
+    pitch_mm = recipe.pitch_mm / float(camera.magnification(body.airway.carina))
+    grain = texture(body, recipe.rows, recipe.columns, pitch_mm)
+    planes = muscle_planes(body, recipe.rows, recipe.columns, pitch_mm)
+    solid = np.maximum(whole - lung - free_air, 0.0) * planes
+    scene.film[:] = mu * (solid + np.float32(LUNG_DENSITY) * lung * grain)
     return scene, lung
 
 
-def _lung_mm(body: Anatomy, shape: tuple[int, int], step_px: int) -> Map:
-    """Length of lung along each ray: the cage less heart, vessels, spine and diaphragm."""
-    rays = body.camera.rays(step_px)
-    taken = [solid.interval(rays) for solid in (*body.mediastinum(), *body.azygos_and_veins())]
-    total = np.zeros(shape, np.float32)
+def _lung_mm(body: Anatomy) -> tuple[Map, Map]:
+    """Length of lung along each ray, and of free air round it: the cage less all that displaces lung."""
+    rays = body.camera.rays(LUNG_STEP_PX)
+    total = np.zeros(rays.x0.shape, np.float32)
+    free_air = np.zeros_like(total)
+    pneumothorax = body.recipe.pathology.pneumothorax
     for side in (-1.0, 1.0):
         lung = body.lung(side).interval(rays)
-        below = body.diaphragm(side).interval(rays)
-        inside = [part.within(lung) for part in (*taken, below)]
-        total += np.maximum(lung.length - union_length(inside), 0.0)
-    return total * rays.stretch
+        met = lung.length > 0.0
+        inside, few = Interval(lung.start[met], lung.end[met]), rays.where(met)
+        taken = (*body.mediastinum(), *body.azygos_and_veins(), body.diaphragm(side))
+        solid = union_length([part.interval(few).within(inside) for part in taken])
+        space = np.maximum(inside.length - solid, 0.0)
+        if pneumothorax * side > 0.0:
+            kept = (
+                union_length(
+                    [part.interval(few).within(inside) for part in taken] + [_shrunk(body, side, few, inside)]
+                )
+                - solid
+            )
+            free_air[met] += np.maximum(space - kept, 0.0)
+            space = np.minimum(kept, space)
+        total[met] += space
+    return total * rays.stretch, free_air * rays.stretch
+
+
+def _shrunk(body: Anatomy, side: float, rays: Rays, inside: Interval) -> Interval:
+    """What a pneumothorax leaves of a lung."""
+    return body.lung(side, abs(body.recipe.pathology.pneumothorax)).interval(rays).within(inside)
 
 
 def _airway_air(scene: Scene, body: Anatomy, tube: PlacedTube | None) -> None:

@@ -34,7 +34,7 @@ def draw_vessels(scene: Scene, body: Anatomy, depth_px: Map) -> None:
     for side in (-1.0, 1.0):
         for curve in vessels(body, side):
             inner.solid(curve, per_mm)
-    scene.film[:] += layer * np.clip(depth_px / np.float32(45.0 * body.frame.deep), 0.0, 1.0)
+    scene.film[:] += layer * np.clip(depth_px / np.float32(80.0 * body.frame.deep), 0.0, 1.0)
 
 
 def vessels(body: Anatomy, side: float) -> list[Curve]:
@@ -46,8 +46,8 @@ def vessels(body: Anatomy, side: float) -> list[Curve]:
     width, _ = body.chest_half_mm
     # Fan out by angle on the film: up, out and down; lower lobes carry more and wider vessels.
     # The first is the descending (interlobar) artery, the widest.
-    targets = [(-78.0, 6.6), (-62.0, 5.0), (-40.0, 5.0), (-12.0, 3.6), (14.0, 3.4), (42.0, 4.0), (64.0, 4.2)]
-    targets += [(float(a), 2.6) for a in rng.uniform(-85.0, 75.0, 9)]
+    targets = [(-78.0, 5.6), (-62.0, 4.2), (-40.0, 4.2), (-12.0, 3.2), (14.0, 3.0), (42.0, 3.4), (64.0, 3.6)]
+    targets += [(float(a), 2.2) for a in rng.uniform(-85.0, 75.0, 12)]
     for angle, radius in targets:
         aim = np.radians(angle + rng.normal(0.0, 6.0))
         direction = np.array([side * np.cos(aim), rng.normal(0.0, 0.45), np.sin(aim)])
@@ -72,11 +72,11 @@ def _grow(
     """One vessel and its daughters."""
     if radius_mm < 0.35:
         return
-    bend = rng.normal(0.0, 0.12, 3)
-    share = np.linspace(0.0, 1.0, 4)[:, None]
+    bend = rng.normal(0.0, 0.2, 3)
+    share = np.linspace(0.0, 1.0, 3)[:, None]
     length = length_mm * rng.uniform(0.75, 1.25)
     points = start + direction * length * share + bend * length * share**2
-    curves.append(Curve(points, radius_mm * np.linspace(1.0, 0.78, 4)))
+    curves.append(Curve(points, radius_mm * np.linspace(1.0, 0.78, 3)))
     if generation >= LAST_GENERATION:
         return
     heading = points[-1] - points[-2]
@@ -104,6 +104,16 @@ def texture(body: Anatomy, rows: int, columns: int, pitch_mm: float) -> Map:
     for size_mm, strength in ((60.0, 0.05), (22.0, 0.03), (7.0, 0.028), (2.5, 0.03)):
         field += np.float32(strength) * noise_field(rng, rows, columns, size_mm * grown / pitch_mm)
     return np.asarray(np.clip(1.0 + field, 0.4, 2.5))
+
+
+def muscle_planes(body: Anatomy, rows: int, columns: int, pitch_mm: float) -> Map:
+    """Relative density of soft tissue, 1 on average: muscle and fat are not one even mass."""
+    rng = stream(body.recipe.seed, "planes")
+    scale = body.frame.across / pitch_mm
+    field = 0.022 * noise_field(rng, rows, columns, 45.0 * scale)
+    field += 0.011 * noise_field(rng, rows, columns, 14.0 * scale)
+    field += 0.0035 * noise_field(rng, rows, columns, 3.5 * scale)
+    return np.asarray(np.float32(1.0) + field, dtype=np.float32)
 
 
 def noise_field(rng: np.random.Generator, rows: int, columns: int, size_px: float) -> Map:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,13 +37,12 @@ class Rays:
     z_slope: Map
     stretch: Map
 
-    def window(self, rows: slice, columns: slice) -> Rays:
-        """The rays of a part of the detector."""
-        part = (rows, columns)
+    def where(self, part: NDArray[np.bool_]) -> Rays:
+        """The rays of a part of the detector, in one row."""
         return Rays(self.x0[part], self.z0[part], self.x_slope[part], self.z_slope[part], self.stretch[part])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Camera:
     """Source and detector in patient coordinates.
 
@@ -66,13 +66,13 @@ class Camera:
     columns: int
     pitch_mm: float
 
-    @property
+    @cached_property
     def normal(self) -> Floats:
         """Unit vector normal to the detector, pointing away from the source."""
         normal = np.cross(self.right, self.down)
         return normal if (self.centre - self.source) @ normal > 0.0 else -normal
 
-    @property
+    @cached_property
     def source_to_detector_mm(self) -> float:
         """Distance from the focal spot to the detector's plane."""
         return float((self.centre - self.source) @ self.normal)

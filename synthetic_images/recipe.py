@@ -287,7 +287,7 @@ WEISS_MM = {NeckPosture.FLEXED: (-0.83, -9.3), NeckPosture.EXTENDED: (0.71, 9.9)
 """mm a year of age and mm at birth of the greatest movement with 30 degrees. Weiss 2006 (seen)."""
 
 POSTURE_ODDS = {NeckPosture.NEUTRAL: 0.6, NeckPosture.FLEXED: 0.22, NeckPosture.EXTENDED: 0.18}
-FIELD_MM = (205.0, 430.0)
+FIELD_MM = (205.0, 410.0)
 """Side of the film for a patient of 50 and of 160 cm or more."""
 
 PLACEMENT_ODDS = {
@@ -514,11 +514,11 @@ def _draw_exposure(rng: np.random.Generator, difficulty: float) -> ExposureDials
     return ExposureDials(
         kvp=float(rng.choice([80.0, 85.0, 90.0, 100.0, 110.0, 120.0])),
         quanta_per_mm2=float(1_200_000.0 * np.exp(rng.normal(-0.9 * difficulty, 0.4))),
-        scatter_to_primary=float(rng.uniform(0.4, 1.0 + 1.6 * difficulty)),
+        scatter_to_primary=float(rng.uniform(0.3, 0.8 + 1.4 * difficulty)),
         focal_spot_mm=float(rng.choice([0.6, 1.2])),
         detector_blur_mm=float(rng.uniform(0.1, 0.25)),
         motion_mm=float(rng.uniform(0.0, 0.2 + 0.5 * difficulty)),
-        latitude=float(np.clip(rng.normal(0.45 + 0.2 * difficulty, 0.2), 0.0, 1.0)),
+        latitude=float(np.clip(rng.normal(0.6 + 0.15 * difficulty, 0.2), 0.0, 1.0)),
         edge_gain=float(rng.uniform(0.1, 0.9)),
         brightness=float(rng.normal(0.0, 0.05)),
         collimation=(float(cut[0]), float(cut[1]), float(cut[2]), float(cut[3])),

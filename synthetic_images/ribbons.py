@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from synthetic_images.projection import Camera, Floats, Map
 
-STEEPEST = 0.3
+STEEPEST = 0.45
 """Least sine between ray and curve: a curve along the ray is no longer than it is wide, roughly (ours)."""
 
 
@@ -152,9 +152,9 @@ def add_chord(film: Map, camera: Camera, curve: Curve, per_mm: float, caps: bool
 
 
 def add_hollow(
-    film: Map, camera: Camera, curve: Curve, wall_mm: float, wall_per_mm: float, core_per_mm: float
+    film: Map, camera: Camera, curve: Curve, wall_mm: float | Floats, wall_per_mm: float, core_per_mm: float
 ) -> None:
-    """Add a curve with a wall of one material round a core of another."""
+    """Add a curve with a wall of one material round a core of another; the wall may vary along it."""
     band = ribbon(camera, curve)
     if band is None:
         return

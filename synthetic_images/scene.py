@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from synthetic_images.materials import Material, attenuation_mm
-from synthetic_images.projection import Camera, Map
+from synthetic_images.projection import Camera, Floats, Map
 from synthetic_images.ribbons import Curve, add_chord, add_hollow
 
 
@@ -37,6 +37,6 @@ class Scene:
         """Add a solid curve."""
         add_chord(self.film, self.camera, curve, per_mm, caps)
 
-    def hollow(self, curve: Curve, wall_mm: float, wall_per_mm: float, core_per_mm: float) -> None:
+    def hollow(self, curve: Curve, wall_mm: float | Floats, wall_per_mm: float, core_per_mm: float) -> None:
         """Add a curve with wall and core."""
         add_hollow(self.film, self.camera, curve, wall_mm, wall_per_mm, core_per_mm)

@@ -28,18 +28,22 @@ def draw_skeleton(scene: Scene, body: Anatomy) -> None:
     mineral = body.recipe.body.bone * (1.0 if body.recipe.age_group is AgeGroup.ADULT else 0.75)
     gain = scene.instead_of(Material.CORTICAL_BONE) * mineral
     _spine(scene, body, gain)
-    for curve, cortex in (*ribs(body), *_shoulders(body), *_mandible(body)):
+    bones: list[tuple[Curve, float | Floats]] = [*ribs(body), *_shoulders(body), *_mandible(body)]
+    for curve, cortex in bones:
         scene.hollow(curve, cortex, gain, gain * MARROW_SHARE)
     _scapulae(scene, body, gain)
     _sternum(scene, body, gain)
 
 
-def ribs(body: Anatomy) -> list[tuple[Curve, float]]:
+def ribs(body: Anatomy) -> list[tuple[Curve, Floats]]:
     """The twelve pairs, from the vertebra round the cage to the cartilage."""
-    return [(rib(body, n, side), CORTEX_MM * body.frame.across) for n in range(1, 13) for side in (-1.0, 1.0)]
+    cortex = (
+        CORTEX_MM * body.frame.across * np.interp(np.linspace(0.0, 1.0, 34), (0.0, 0.5, 1.0), (1.0, 0.9, 0.45))
+    )
+    return [(rib(body, n, side), cortex) for n in range(1, 13) for side in (-1.0, 1.0)]
 
 
-RIB_DROP_MM = (24, 40, 52, 60, 66, 70, 72, 70, 66, 56, 38, 20)
+RIB_DROP_MM = (34, 52, 66, 76, 84, 90, 92, 88, 80, 66, 46, 28)
 """How far each rib's front end lies below its back end."""
 
 RIB_END_DEG = (142, 146, 148, 148, 147, 145, 141, 134, 124, 112, 84, 58)
@@ -54,11 +58,15 @@ def rib(body: Anatomy, number: int, side: float) -> Curve:
     breath = 1.12 - 0.25 * body.recipe.body.inspiration
     young = 1.0 if body.recipe.age_group is AgeGroup.ADULT else 0.45 + 0.55 * min(f.long, 1.0)
     drop = RIB_DROP_MM[number - 1] * f.long * breath * young * float(rng.normal(1.0, 0.04))
-    angle = np.radians(np.linspace(9.0, RIB_END_DEG[number - 1] + float(rng.normal(0.0, 2.0)), 34))
+    angle = np.radians(np.linspace(6.0, RIB_END_DEG[number - 1] + float(rng.normal(0.0, 2.0)), 34))
     share = (angle - angle[0]) / np.radians(148.0)
-    fall = 0.25 * share + 0.75 * share**1.5
+    fall = 0.4 * share + 0.6 * share**2 * (3.0 - 2.0 * share)
     z = start[2] - drop * fall
-    half_width, half_depth, centre_y = body.cage_at(z)
+    # Near the top the cage narrows so fast that a slanting ring takes its width from lower down.
+    under = (10.0, 18.0)[number - 1] if number < 3 else 24.0
+    half_width, half_depth, centre_y = body.cage_at(
+        z - under * f.long * np.exp((z - body.apex_mm) / (24.0 * f.long))
+    )
     half_width, half_depth = half_width + 3.5 * f.across, half_depth + 3.5 * f.deep
     x = (
         body.spine_x0
@@ -69,8 +77,9 @@ def rib(body: Anatomy, number: int, side: float) -> Curve:
     neck = np.clip(1.0 - np.arange(34) / 4.0, 0.0, 1.0)
     y = y - neck * 8.0 * f.deep
     big = 0.9 if number in (1, 11, 12) else 1.0
-    half_height = np.interp(share, (0.0, 0.12, 0.5, 0.9, 1.0), (4.2, 5.6, 6.0, 6.4, 6.8)) * f.long * big
-    thick = np.interp(share, (0.0, 0.3, 1.0), (3.8, 3.5, 2.9)) * f.across * big
+    half_height = np.interp(share, (0.0, 0.12, 0.5, 0.9, 1.0), (3.6, 5.6, 6.0, 6.4, 6.8)) * f.long * big
+    thick = np.interp(share, (0.0, 0.12, 0.3, 1.0), (1.6, 3.4, 3.5, 2.9)) * f.across * big
+    thick = thick * np.interp(share, (0.0, 0.65, 1.0), (1.0, 0.8, 0.5))
     # Seen from the side of the chest wall the rib shows its thickness, from the front its height.
     along = np.gradient(np.stack([x, y, z], 1), axis=0)
     along /= np.linalg.norm(along, axis=1, keepdims=True)
@@ -116,15 +125,15 @@ def _vertebra_bone_mm(u: Map, v: Map, half_width: float, level: float, deep: flo
     x, y = np.abs(u / (half_width * waist)), np.abs(v / half_height)
     box = np.maximum(1.0 - x**6 - y**8, 0.0)
     inside = box**0.3
-    marrow = MARROW_SHARE * 26.0 * deep * np.sqrt(np.maximum(1.0 - 0.75 * x**2, 0.0)) * inside
-    plate = np.exp(-(((y - 0.93) * half_height / 0.9) ** 2)) * (x < 1.0) * 2.2
-    flank = np.exp(-(((x - 0.96) * half_width / 0.8) ** 2)) * (y < 1.0) * 2.6
+    marrow = MARROW_SHARE * 19.0 * deep * np.sqrt(np.maximum(1.0 - 0.75 * x**2, 0.0)) * inside
+    plate = np.exp(-(((y - 0.93) * half_height / 0.9) ** 2)) * (x < 1.0) * 1.5
+    flank = np.exp(-(((x - 0.96) * half_width / 0.8) ** 2)) * (y < 1.0) * 1.6
     pedicle_x = np.float32(0.66 * half_width)
     ring = np.sqrt(((np.abs(u) - pedicle_x) / 3.2) ** 2 + ((v + 0.3 * half_height) / 4.6) ** 2)
-    pedicle = np.exp(-(((ring - 1.0) * 3.4 / 0.9) ** 2)) * 3.0 + 0.8 * (ring < 1.0)
+    pedicle = np.exp(-(((ring - 1.0) * 3.4 / 0.9) ** 2)) * 2.0 + 0.6 * (ring < 1.0)
     drop = 0.55 * level if index >= 5 else 0.25 * level
     spinous = np.sqrt((u / 3.6) ** 2 + ((v - drop) / (0.42 * half_height + 2.0)) ** 2)
-    process = np.exp(-(((spinous - 1.0) * 3.6 / 1.0) ** 2)) * 3.2 + 1.2 * (spinous < 1.0)
+    process = np.exp(-(((spinous - 1.0) * 3.6 / 1.0) ** 2)) * 1.9 + 0.9 * (spinous < 1.0)
     wing = np.exp(-(((v + 0.25 * half_height) / 4.5) ** 4)) * (np.abs(u) > half_width * 0.7)
     transverse = 1.6 * wing * np.clip((half_width * 1.75 - np.abs(u)) / 3.0, 0.0, 1.0)
     lamina = (
@@ -153,6 +162,7 @@ def clavicle(body: Anatomy, side: float) -> Curve:
             [width + 26.0, -4.0, 83.0 + lift],
         ]
     )
+    knots[:, 2] = body.lifted(knots[:, 2] * f.long) / f.long
     points = smooth_path(knots * (side * f.across, f.deep, f.long) + (body.spine_x0, 0.0, 0.0), 26)
     radius = np.interp(np.linspace(0, 1, 26), (0, 0.08, 0.3, 0.7, 0.92, 1), (9.0, 8.0, 5.8, 5.6, 7.0, 5.0))
     return Curve(points, radius * f.across, 0.85 * radius * f.deep)
@@ -163,10 +173,10 @@ def humerus(body: Anatomy, side: float) -> tuple[Curve, Curve]:
     f = body.frame
     x = body.spine_x0 + side * (body.chest_half_mm[0] + 42.0 * f.across)
     out = body.recipe.body.arms_out_mm
-    head = np.array([x - side * 6.0 * f.across, 6.0 * f.deep, 60.0 * f.long])
+    head = np.array([x - side * 8.0 * f.across, 6.0 * f.deep, float(body.lifted(np.array(62.0 * f.long)))])
     elbow = np.array([x + side * (30.0 * f.across + 2.2 * out), 6.0, -250.0 * f.long])
-    shaft = np.linspace(head, elbow, 12)
-    radius = np.interp(np.linspace(0, 1, 12), (0.0, 0.12, 0.3, 1.0), (17.0, 15.0, 11.5, 11.0)) * f.across
+    shaft = np.linspace(head, elbow, 40)[3:]
+    radius = np.interp(np.linspace(0, 1, 37), (0.0, 0.1, 0.25, 1.0), (19.0, 15.0, 11.5, 11.0)) * f.across
     ball = np.linspace(
         head + np.array([side * 5.0, 0.0, -4.0]), head + np.array([-side * 4.0 * f.across, 0.0, 6.0 * f.long]), 4
     )
@@ -178,7 +188,7 @@ def _shoulders(body: Anatomy) -> list[tuple[Curve, float]]:
     bones: list[tuple[Curve, float]] = []
     for side in (-1.0, 1.0):
         shaft, ball = humerus(body, side)
-        bones += [(clavicle(body, side), 1.3 * across), (shaft, 3.0 * across), (ball, 1.0 * across)]
+        bones += [(clavicle(body, side), 1.3 * across), (shaft, 2.6 * across), (ball, 0.7 * across)]
     return bones
 
 
@@ -196,7 +206,9 @@ def _scapulae(scene: Scene, body: Anatomy, gain: float) -> None:
             scale: tuple[float, float, float] = scale,
             base: Floats = base,
         ) -> Floats:
-            return np.asarray(points) * scale + base
+            placed = np.asarray(points) * scale + base
+            placed[:, 2] = body.lifted(placed[:, 2])
+            return np.asarray(placed)
 
         glenoid, angle = (width + 18.0, 20.0, 52.0), (width - 24.0 + turn, 78.0, -62.0)
         upper, root = (width - 52.0 + turn, 62.0, 74.0), (width - 58.0 + turn, 74.0, 44.0)
@@ -209,8 +221,8 @@ def _scapulae(scene: Scene, body: Anatomy, gain: float) -> None:
         )
         for points, radius in borders:
             curve = Curve(smooth_path(at(points), 18), np.full(18, radius * f.across))
-            scene.hollow(curve, 0.9 * f.across, 0.75 * gain, gain * MARROW_SHARE)
-        _plate(scene, at([glenoid, angle, root, upper, (width + 6.0, 24.0, 64.0)]), 1.4 * gain * f.across)
+            scene.hollow(curve, 0.8 * f.across, 0.4 * gain, 0.8 * gain * MARROW_SHARE)
+        _plate(scene, at([glenoid, angle, root, upper, (width + 6.0, 24.0, 64.0)]), 1.1 * gain * f.across)
         socket = smooth_path(
             at([(width + 17.0, 8.0, 66.0), (width + 13.0, 10.0, 52.0), (width + 17.0, 8.0, 36.0)]), 10
         )
