@@ -14,7 +14,7 @@ import numpy as np
 import pydicom
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
-from pydicom.errors import InvalidDicomError
+from pydicom.errors import BytesLengthException
 
 from imaging.acceptance import FOR_PROCESSING, refuse_unless_film
 from imaging.dicom_pixels import GREY, decode
@@ -22,13 +22,13 @@ from imaging.errors import FilmUnreadableError, ImagingError
 from imaging.film import Film, Identifiers
 from imaging.header import decimal, integer, quiet, quoted, text
 from imaging.header_spacing import read_magnification, read_spacing
-from imaging.orientation import Pose, apply_turn, read_pose, swaps_axes
+from imaging.orientation import Pose, read_pose, swaps_axes, turned
 from imaging.rendering import LookUpTable, Padding, Rendering, Rescale, Window, WindowFunction, render
 from measure.patient import Patient, Sex
 from measure.spacing import Spacing
 
 DAMAGE = (
-    InvalidDicomError,
+    BytesLengthException,
     EOFError,
     OSError,
     ValueError,
@@ -40,7 +40,7 @@ DAMAGE = (
     zlib.error,
     struct.error,
 )
-"""What pydicom raises at damaged files."""
+"""What pydicom raises where a damaged attribute is asked for."""
 
 YEARS_PER = {"D": 1.0 / 365.25, "W": 7.0 / 365.25, "M": 1.0 / 12.0, "Y": 1.0}
 """Units of an Age String (PS3.5 6.2, AS) in years."""
@@ -82,8 +82,9 @@ def film_from_dicom(source: Path | bytes, name: str) -> Film:
             raise _damaged(name, damage) from damage
         # Encoded pixels are no longer needed: let them go before the grey values need room.
         del dataset
-    rendered = render(stored, rendering)
-    return replace(film, pixels=apply_turn(rendered.pixels, film.turn), notes=film.notes + rendered.notes)
+    # The stored values are turned, as a view, so that the grey values are written upright at once.
+    rendered = render(turned(stored, film.turn), rendering)
+    return replace(film, pixels=rendered.pixels, notes=film.notes + rendered.notes)
 
 
 def _parts(dataset: Dataset, name: str) -> tuple[Film, NDArray[np.integer], Rendering]:
@@ -106,7 +107,7 @@ def read_dataset(source: Path | bytes, name: str) -> Dataset:
     """
     try:
         return pydicom.dcmread(io.BytesIO(source) if isinstance(source, bytes) else source, force=True)
-    except DAMAGE as damage:
+    except Exception as damage:  # At damaged bytes pydicom raises whatever it likes; the cause is kept.
         raise _damaged(name, damage) from damage
 
 
@@ -123,13 +124,13 @@ def _without_pixels(dataset: Dataset, name: str, pose: Pose, shape: tuple[int, .
     size = read_spacing(dataset, (shape[0], shape[1]))
     magnification, magnification_notes = read_magnification(dataset, pose.view)
     patient, patient_notes = read_patient(dataset)
-    turned = swaps_axes(pose.turn)
+    on_its_side = swaps_axes(pose.turn)
     return Film(
         pixels=np.empty((0, 0), np.float32),
         name=name,
         format="DICOM",
-        spacing=swapped(size.spacing) if turned and size.spacing is not None else size.spacing,
-        pixel_aspect=1.0 / size.pixel_aspect if turned else size.pixel_aspect,
+        spacing=swapped(size.spacing) if on_its_side and size.spacing is not None else size.spacing,
+        pixel_aspect=1.0 / size.pixel_aspect if on_its_side else size.pixel_aspect,
         view=pose.view,
         magnification=magnification,
         patient=patient,
@@ -297,7 +298,8 @@ def _table(item: Dataset) -> LookUpTable:
     entries, first, bits = (int(part) for part in item.LUTDescriptor)
     # C.11.1.1: 0 stands for 65536 entries, which a signed reading of larger counts turns negative.
     entries = entries + 65536 if entries <= 0 else entries
-    data = item.LUTData
+    # As the file holds it: pydicom would make a list of integers of it, one by one.
+    data = item.get_item("LUTData").value
     if isinstance(data, bytes):
         order = "<" if item.is_little_endian is not False else ">"
         table = np.frombuffer(data, "u1" if len(data) in (entries, entries + 1) and bits <= 8 else f"{order}u2")

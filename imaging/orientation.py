@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ from measure.magnification import View
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
+
+Scalar = TypeVar("Scalar", bound=np.generic)
 
 UPRIGHT = ("L", "F")
 
@@ -174,12 +176,10 @@ def describe_turn(turn: Turn, reason: str) -> tuple[str, ...]:
     return (f"{reason}: the film was {' and '.join(steps)}.",) if steps else ()
 
 
-def apply_turn(pixels: NDArray[np.float32], turn: Turn) -> NDArray[np.float32]:
-    """Return the pixels upright, contiguous; the same array where nothing is to be done."""
-    if not turn.mirrored and not turn.quarter_turns:
-        return pixels
+def turned(pixels: NDArray[Scalar], turn: Turn) -> NDArray[Scalar]:
+    """Return a view of the pixels upright."""
     mirrored = pixels[:, ::-1] if turn.mirrored else pixels
-    return np.ascontiguousarray(np.rot90(mirrored, turn.quarter_turns))
+    return np.rot90(mirrored, turn.quarter_turns)
 
 
 def swaps_axes(turn: Turn) -> bool:

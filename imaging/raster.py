@@ -20,7 +20,7 @@ from imaging.errors import FilmRefusedError, FilmUnreadableError
 from imaging.film import Film, Turn
 from imaging.header import quiet
 from imaging.header_spacing import LARGEST_ASPECT, RELATIVE_SD
-from imaging.orientation import apply_turn, describe_turn, swaps_axes
+from imaging.orientation import describe_turn, swaps_axes, turned
 from measure.errors import MeasureError
 from measure.spacing import Plane, Spacing, SpacingSource
 
@@ -106,7 +106,7 @@ def _film(data: bytes, name: str, believe_resolution: bool) -> Film:
     deep_colour = _has_deep_colour(picture, data)
     grey = _deep_colour(data, name, notes) if deep_colour else _decode(picture, name, notes)
     if picture.format != "TIFF":  # Pillow and OpenCV turn TIFF themselves when they read the pixels.
-        grey = apply_turn(grey, turn)
+        grey = np.ascontiguousarray(turned(grey, turn))
     return Film(
         pixels=grey,
         name=name,
@@ -188,9 +188,11 @@ def _positive(x: float, y: float) -> bool:
     return math.isfinite(x) and math.isfinite(y) and x > 0.0 and y > 0.0
 
 
-def _size(resolution: Resolution, turned: bool, believed: bool, notes: list[str]) -> tuple[Spacing | None, float]:
+def _size(
+    resolution: Resolution, on_its_side: bool, believed: bool, notes: list[str]
+) -> tuple[Spacing | None, float]:
     """Return spacing and pixel aspect of the upright film."""
-    aspect = 1.0 / resolution.aspect if turned else resolution.aspect
+    aspect = 1.0 / resolution.aspect if on_its_side else resolution.aspect
     if not 1.0 / LARGEST_ASPECT <= aspect <= LARGEST_ASPECT:
         notes.append(f"The resolution tag's pixel aspect of {aspect:.3g} is absurd; square pixels are taken.")
         return None, 1.0
@@ -199,7 +201,7 @@ def _size(resolution: Resolution, turned: bool, believed: bool, notes: list[str]
     if resolution.row_mm is None or resolution.column_mm is None:
         return None, aspect
     row_mm, column_mm = resolution.row_mm, resolution.column_mm
-    if turned:
+    if on_its_side:
         row_mm, column_mm = column_mm, row_mm
     shown = f"The file's resolution tag would make pixels of {row_mm:.4g} x {column_mm:.4g} mm"
     if not believed:

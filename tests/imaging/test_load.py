@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -79,3 +80,20 @@ STARTS = st.sampled_from(
 def test_rubbish_of_any_kind_is_answered(start, rest):
     with pytest.raises(ImagingError, match="expected"):
         load_film(start + rest)
+
+
+@pytest.mark.parametrize("orientation", [["L", "F"], ["R", "F"], ["F", "L"]], ids="".join)
+@pytest.mark.parametrize("voi", [{}, {"WindowCenter": 2000, "WindowWidth": 3000, "VOILUTFunction": "SIGMOID"}])
+def test_peak_memory_stays_below_6_times_the_pixels(orientation, voi, dicom, tmp_path):
+    # The limit that the project sets itself; numpy and pydicom report their memory to tracemalloc.
+    pixels = np.random.default_rng(5).integers(0, 4096, (1500, 1200)).astype(np.uint16)
+    path = tmp_path / "film"
+    path.write_bytes(dicom(pixels, PatientOrientation=orientation, **voi))
+    load_film(path)
+    tracemalloc.start()
+    try:
+        load_film(path)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 6 * pixels.nbytes

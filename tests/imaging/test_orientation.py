@@ -10,7 +10,7 @@ from pydicom.sequence import Sequence
 from imaging.errors import FilmRefusedError
 from imaging.film import Turn
 from imaging.load import load_film
-from imaging.orientation import apply_turn, read_turn, read_view
+from imaging.orientation import read_turn, read_view, turned
 from measure.magnification import View
 
 # How an upright film (L, F) is stored under each orientation, written out by hand.
@@ -43,7 +43,7 @@ def test_turn_is_what_film_says_it_is(stored):
     # Film's Turn: first mirrored left to right, then rotated as numpy.rot90 counts.
     turn, _ = read_turn(("F", "R"))
     columns_reversed = stored[:, ::-1] if turn.mirrored else stored
-    np.testing.assert_array_equal(apply_turn(stored, turn), np.rot90(columns_reversed, turn.quarter_turns))
+    np.testing.assert_array_equal(turned(stored, turn), np.rot90(columns_reversed, turn.quarter_turns))
 
 
 @pytest.mark.parametrize("orientation", [("LF", "FP"), ("L", "FL"), ("l", "f")])
