@@ -12,10 +12,13 @@ from pydicom.pixels.utils import pixel_array
 from pydicom.uid import UID
 
 from imaging.errors import FilmRefusedError, FilmUnreadableError
-from imaging.header import integer, text
+from imaging.header import integer, quoted, text
 
 LUMINANCE = (0.299, 0.587, 0.114)
 """Grey from red, green, blue: ITU-R BT.601, as PS3.3 C.7.6.3.1.2 has it for YBR_FULL."""
+
+LONGEST_UID_NAME = 100
+"""Characters of a transfer syntax's name in PS3.6 Annex A."""
 
 GREY = ("MONOCHROME1", "MONOCHROME2")
 
@@ -103,9 +106,10 @@ def _decoded(dataset: Dataset, *, raw: bool) -> NDArray[np.integer]:
     try:
         return cast("NDArray[np.integer]", pixel_array(dataset, raw=raw))
     except Exception as damage:  # Decoders written in C raise whatever they like; the cause is kept.
+        syntax = quoted(_syntax(dataset).name, LONGEST_UID_NAME)
         raise FilmUnreadableError(
-            f"the pixel data ({_syntax(dataset).name}) cannot be decoded: they are damaged, cut short, "
-            "or of another encoding than the header says. Export or send the film again, uncompressed if you can."
+            f"pixel data ({syntax}) were found that cannot be decoded, a complete picture of the "
+            "encoding that the header names is expected. Export or send the film again, uncompressed if you can."
         ) from damage
 
 
