@@ -88,6 +88,7 @@ def case_of(name: str, film: Film, request: Request) -> Case:
         spacing=film.spacing,
         magnification=film.magnification,
         view=film.view,
+        centre_row=film.centre_row,
         patient=film.patient.with_overrides(request.age_years, request.sex, request.height_cm),
         tube=request.tube,
         lip_mark_cm=request.lip_mark_cm,

@@ -90,3 +90,8 @@ class Film:
         """Rows and columns."""
         rows, columns = self.pixels.shape
         return rows, columns
+
+    @property
+    def centre_row(self) -> float:
+        """Row of the film's centre."""
+        return (self.shape[0] - 1) / 2.0

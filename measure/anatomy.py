@@ -158,19 +158,6 @@ def cords_to_carina_cm(patient: Patient) -> Estimate:
     return cords_to_carina(patient).estimate
 
 
-def lean_factor() -> Estimate:
-    """Length in the coronal plane over length along the airway: the cosine of the backward lean.
-
-    The lean to the right lies in the coronal plane and shortens nothing. With the lean's mean m and standard
-    deviation s in radians, the mean is cos(m) (1 - s**2 / 2), second order, and the standard deviation
-    sin(m) s, first order.
-
-    Source: Zanella A et al. Respir Care 2015;60:561-566 (seen); geometry.
-    """
-    mean, sd = math.radians(BACKWARD_LEAN_DEG.value), math.radians(BACKWARD_LEAN_DEG.sd)
-    return Estimate(math.cos(mean) * (1.0 - sd**2 / 2.0), math.sin(mean) * sd)
-
-
 def tracheal_width_limits_mm(sex: Sex | None) -> tuple[float, float]:
     """Lowest and highest usual tracheal width of adults in mm on the film; both sexes' where it is not known.
 

@@ -8,13 +8,14 @@ from dataclasses import dataclass, field, replace
 
 from measure import adjustment
 from measure.accepted_range import DEFAULT_RANGE, AcceptedRange, range_for
-from measure.anatomy import cords_to_carina_cm, lean_factor, size_group
+from measure.anatomy import cords_to_carina_cm, size_group
 from measure.cautions import cautions_for
 from measure.cuff import CuffPressure, WidthCheck, cuff_against_trachea, pressure_flag, tube_against_trachea
 from measure.distance import distance_mm, film_per_measured, heights_at_spacing, patient_per_measured
 from measure.errors import MeasureError
 from measure.estimate import Estimate
 from measure.follow_up import PreviousFilm, change_since
+from measure.foreshortening import foreshortening
 from measure.insertion_depth import Route, brought_to, formulas_for
 from measure.landmarks import Landmark, Landmarks
 from measure.magnification import Magnification, View, plausible
@@ -49,6 +50,8 @@ class Case:
         None where the film proves none.
     magnification, view : Magnification, View
         At the trachea, and the beam's direction.
+    centre_row : float or None
+        Row of the film's centre, where the central ray is taken to pass.
     patient : Patient
         Age, sex, height.
     tube : Tube
@@ -81,6 +84,7 @@ class Case:
     spacing: Spacing | None = None
     magnification: Magnification = field(default_factory=lambda: plausible(View.UNKNOWN))
     view: View = View.UNKNOWN
+    centre_row: float | None = None
     patient: Patient = field(default_factory=Patient)
     tube: Tube = field(default_factory=Tube)
     lip_mark_cm: float | None = None
@@ -130,12 +134,12 @@ def _inputs(case: Case) -> Inputs:
     if posture is NeckPosture.UNKNOWN:
         found = posture_from_mandible(case.landmarks)
         posture, source = found.posture, found.reason
-    lean = lean_factor()
+    shortened = foreshortening(case.view, _tip_above_centre_mm(case))
     return Inputs(
         spacing=case.spacing,
         magnification=case.magnification,
-        lean_factor=lean,
-        film_per_patient=case.magnification.factor.times(lean),
+        foreshortening=shortened,
+        film_per_patient=case.magnification.factor.times(shortened),
         view=case.view,
         patient=case.patient,
         age_group_assumed=size_group(case.patient) is None,
@@ -148,6 +152,15 @@ def _inputs(case: Case) -> Inputs:
     )
 
 
+def _tip_above_centre_mm(case: Case) -> float | None:
+    """Height of the tip above the film's centre, on the film; None where not known."""
+    tip, spacing = case.landmarks.tip, case.spacing
+    if tip is None or spacing is None or case.centre_row is None:
+        return None
+    on_film = film_per_measured(spacing.plane, case.magnification).value
+    return (case.centre_row - tip.row) * spacing.row_mm * on_film
+
+
 def _with_distance(case: Case, inputs: Inputs, reading: Reading) -> Reading:
     tip, carina = _usable("tip", case.landmarks.tip), _usable("carina", case.landmarks.carina)
     if case.spacing is None:
@@ -157,7 +170,7 @@ def _with_distance(case: Case, inputs: Inputs, reading: Reading) -> Reading:
     measured = heights_at_spacing(tip, carina, case.spacing, case.landmarks.airway_path)
     film = measured.times(film_per_measured(case.spacing.plane, case.magnification))
     coronal = measured.times(patient_per_measured(case.spacing.plane, case.magnification))
-    patient = coronal.times(Estimate(1.0).over(inputs.lean_factor))
+    patient = coronal.times(Estimate(1.0).over(inputs.foreshortening))
     distance = Distance(
         on_film=film.along,
         in_patient=patient.along,
@@ -281,7 +294,7 @@ def _cords_above_carina(case: Case, inputs: Inputs) -> Estimate:
     if cords is None or carina is None or spacing is None:
         return cords_to_carina_cm(case.patient)
     measured = heights_at_spacing(cords, carina, spacing, case.landmarks.airway_path).along
-    return measured.times(patient_per_measured(spacing.plane, case.magnification)).over(inputs.lean_factor)
+    return measured.times(patient_per_measured(spacing.plane, case.magnification)).over(inputs.foreshortening)
 
 
 def _with_cross_checks(case: Case, inputs: Inputs, reading: Reading, doubts: list[str]) -> Reading:

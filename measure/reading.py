@@ -98,7 +98,7 @@ class Inputs:
 
     spacing: Spacing | None
     magnification: Magnification
-    lean_factor: Estimate
+    foreshortening: Estimate
     film_per_patient: Estimate
     view: View
     patient: Patient

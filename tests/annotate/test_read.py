@@ -44,7 +44,16 @@ def test_the_command_and_python_say_the_same_to_the_last_digit(reading, dicom_fi
         Landmark(CARINA_ROW - 225.0, COLUMN, hand_sd_px("tip", PIXEL_MM)),
         Landmark(CARINA_ROW, COLUMN, hand_sd_px("carina", PIXEL_MM)),
     )
-    case = Case(str(path), marks, film.spacing, film.magnification, film.view, film.patient, notes=film.notes)
+    case = Case(
+        str(path),
+        marks,
+        film.spacing,
+        film.magnification,
+        film.view,
+        film.centre_row,
+        film.patient,
+        notes=film.notes,
+    )
     assert reading(path, *points(4.5)) == json.loads(json.dumps(assess(case).to_dict()))
 
 

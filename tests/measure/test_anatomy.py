@@ -63,15 +63,6 @@ def test_source_tells_which_rule_was_used() -> None:
     assert "pooled" in anatomy.cords_to_carina(Patient(40.0)).source
 
 
-def test_lean_factor_against_monte_carlo() -> None:
-    """Lean of 20.6 +- 6.9 degrees, Zanella A et al. Respir Care 2015;60:561-566."""
-    lean = np.random.default_rng(2).normal(20.6, 6.9, 500_000)
-    drawn = np.cos(np.radians(lean))
-    factor = anatomy.lean_factor()
-    assert factor.value == pytest.approx(drawn.mean(), abs=0.0005)
-    assert factor.sd == pytest.approx(drawn.std(), rel=0.05)
-
-
 def test_tracheal_width_limits() -> None:
     """Breatnach E et al. AJR 1984;142:903-906."""
     assert anatomy.tracheal_width_limits_mm(Sex.MALE) == (13.0, 25.0)

@@ -54,6 +54,7 @@ def test_answers_without_a_number_are_valid(case_at):
 
 def test_the_schema_refuses_what_is_no_reading(case_at):
     plain = object_of(assess(case_at(5.0)))
-    for broken in ({**plain, "verdict": "fine"}, {**plain, "extra": 1}, {k: v for k, v in plain.items() if k != "tip"}):
+    without_tip = {key: value for key, value in plain.items() if key != "tip"}
+    for broken in ({**plain, "verdict": "fine"}, {**plain, "extra": 1}, without_tip):
         with pytest.raises(jsonschema.ValidationError):
             VALIDATOR.validate(broken)
