@@ -70,19 +70,18 @@ class Airway:
         return self.line_to(side, np.asarray(distance_mm))
 
     def line_to(self, side: str, distance_mm: Floats) -> Floats:
-        """Points of cords, fork, bronchus at signed distances above the carina, shape (...) to (..., 3)."""
-        bronchus = self.right if side == "right" else self.left
-        whole = self.route(side)
+        """Points of trachea, fork, bronchus at signed distances above the carina, shape (...) to (..., 3)."""
+        above, below = self._route(side)
+        whole = np.concatenate([above, below])
         arc = arc_mm(whole)
-        fork = arc[-1] - arc_mm(bronchus)[-1]
-        station = fork + self.fork_height_mm - np.asarray(distance_mm)
+        station = arc[len(above)] + self.fork_height_mm - np.asarray(distance_mm)
         return np.stack([np.interp(station, arc, whole[:, i]) for i in range(3)], axis=-1)
 
-    def route(self, side: str) -> Floats:
-        """Centreline from the cords into a main bronchus."""
-        bronchus = self.right if side == "right" else self.left
+    def _route(self, side: str) -> tuple[Floats, Floats]:
+        """Centreline from the cords to the fork, and from there into the main and the lower lobar bronchus."""
+        bronchus, lower = (self.right, self.branches[1]) if side == "right" else (self.left, self.branches[3])
         above = np.linalg.norm(self.trachea - self.carina, axis=1) > self.fork_height_mm + 1e-6
-        return np.concatenate([self.trachea[above], bronchus])
+        return self.trachea[above], np.concatenate([bronchus, lower.points_mm[1:]])
 
     def air(self) -> tuple[Curve, ...]:
         """Every air column, wide to narrow."""

@@ -268,10 +268,10 @@ class Anatomy:
                 [-90, 4, 26],
                 [-50, 1, 24],
                 [-15, -1, 24],
-                [10, -3, 24],
+                [10, -3, 24 + 0.5 * thymus],
                 [35, -4, 24 + thymus],
                 [60, -3, 23 + thymus],
-                [80, -1, 25],
+                [80, -1, 25 + 0.5 * thymus],
                 [100, 0, 32],
                 [140, 0, 40],
             ],
@@ -286,7 +286,7 @@ class Anatomy:
         behind = self.spine_at(z)[:, 1] - 20.0 * f.deep
         y = above * centre_y + (1.0 - above) * behind
         depth = above * (half_depth + 4.0) + (1.0 - above) * 32.0 * f.deep
-        return Stack(np.stack([z, x, y, rows[:, 2] * f.across, depth], axis=1), power=2.2)
+        return Stack(np.stack([z, x, y, rows[:, 2] * f.across, depth], axis=1), power=1.9)
 
     def _spine_column(self) -> Stack:
         f = self.frame
@@ -328,7 +328,7 @@ class Anatomy:
 
     def _trunk(self) -> Stack:
         f, wall = self.frame, self.wall_mm
-        z = np.array([-330, -240, -160, -80, -20, 30, 55, 74, 90, 106, 122], dtype=np.float64) * f.long
+        z = np.array([-620, -240, -160, -80, -20, 30, 55, 74, 90, 106, 122], dtype=np.float64) * f.long
         z = self.lifted(z)
         half_width, half_depth, centre_y = self.cage_at(z)
         extra = np.array([1.1, 1.0, 1.0, 1.2, 1.8, 2.7, 3.2, 3.2, 2.6, 1.7, 0.5]) * wall
@@ -376,10 +376,10 @@ class Anatomy:
         f = self.frame
         out = self.recipe.body.arms_out_mm
         girth = (0.7 + 0.3 * self.recipe.body.habitus) * f.across
-        z = np.array([-330.0, -200.0, -90.0, -10.0, 40.0, 64.0, 80.0, 88.0]) * f.long
+        z = np.array([-620.0, -200.0, -90.0, -10.0, 40.0, 64.0, 80.0, 88.0]) * f.long
         z = self.lifted(z)
-        lateral = np.array([80.0, 66.0, 52.0, 40.0, 30.0, 24.0, 18.0, 14.0])
-        shift = out * np.array([2.2, 1.8, 1.2, 0.6, 0.2, 0.0, 0.0, 0.0])
+        lateral = np.array([150.0, 66.0, 52.0, 40.0, 30.0, 24.0, 18.0, 14.0])
+        shift = out * np.array([4.2, 1.8, 1.2, 0.6, 0.2, 0.0, 0.0, 0.0])
         half = np.array([38.0, 42.0, 46.0, 48.0, 48.0, 42.0, 28.0, 8.0]) * girth
         arms = []
         for side in (-1.0, 1.0):

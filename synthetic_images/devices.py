@@ -162,32 +162,42 @@ def ecg_lead(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
     x, z = float(rng.uniform(-width - 12.0, width + 12.0)), float(rng.uniform(-150.0, 62.0))
     spot = _place(body, (x, 0.0, z))[0]
     spot[1] = _skin_y(body, z * f.long) * (1.0 - 0.35 * min(abs(x) / width, 1.2) ** 4)
-    steel = scene.mu(Material.STEEL)
     turn = float(rng.uniform(0.0, 2.0 * np.pi))
-    axis = np.array([np.cos(turn), 0.0, np.sin(turn)])
-    across = np.array([-np.sin(turn), 0.0, np.cos(turn)])
+    small = max(f.across, 0.5)
+    axis = np.array([np.cos(turn), 0.0, np.sin(turn)]) * small
+    across = np.array([-np.sin(turn), 0.0, np.cos(turn)]) * small
     pad = np.linspace(spot - 7.0 * axis, spot + 7.0 * axis, 3)
-    scene.solid(Curve(pad, np.full(3, 9.0), np.full(3, 0.5)), scene.mu(Material.WATER))
+    scene.solid(Curve(pad, np.full(3, 9.0 * small), np.full(3, 0.5)), scene.mu(Material.WATER))
     if rng.random() < 0.6:
-        _clip_electrode(scene, spot, axis, across)
+        _clip_electrode(scene, spot, axis, across, small)
     else:
-        scene.solid(Curve(np.stack([spot, spot + 0.4 * axis]), np.full(2, 4.6), np.full(2, 0.35)), steel)
+        snap = Curve(np.stack([spot, spot + 0.4 * axis]), np.full(2, 4.6 * small), np.full(2, 0.3))
+        scene.solid(snap, scene.mu(Material.STEEL))
     exit_side = np.sign(x) if rng.random() < 0.75 else -np.sign(x)
-    away = spot + np.array([exit_side * (300.0 * f.across - abs(x)), -10.0, float(rng.uniform(-90.0, 60.0))])
-    middle = (spot + away) / 2.0 + np.array([0.0, -6.0, float(rng.normal(-22.0, 25.0))])
-    cable = np.stack([spot + 8.0 * axis, spot + 30.0 * axis + 4.0 * across, middle, away])
-    _wire(scene, cable, 0.55, 0.4 * scene.mu(Material.COPPER), 60)
+    away = spot + np.array([exit_side * 420.0 * f.across, -10.0, float(rng.uniform(-120.0, 60.0)) * f.long])
+    middle = 0.65 * spot + 0.35 * away + np.array([0.0, -6.0, float(rng.normal(-25.0, 30.0)) * f.long])
+    cable = np.stack([spot + 8.0 * axis, spot + 24.0 * axis + 3.0 * across, middle, away])
+    _wire(scene, cable, 0.5, 0.35 * scene.mu(Material.COPPER), 60)
     _wire(scene, cable, 1.2, scene.mu(Material.PVC) * 0.7, 60)
 
 
-def _clip_electrode(scene: Scene, spot: Floats, axis: Floats, across: Floats) -> None:
+def _clip_electrode(scene: Scene, spot: Floats, axis: Floats, across: Floats, small: float) -> None:
     """A spring clip of two jaws: an angled outline of metal."""
     steel = 0.8 * scene.mu(Material.STEEL)
-    outline = [(-8, 0), (-3, 5), (6, 5), (10, 2), (10, -2), (3, -5), (-2, -3), (-8, 0)]
+    outline = [
+        (-6.0, 0.0),
+        (-3.0, 3.5),
+        (4.0, 4.0),
+        (7.0, 1.5),
+        (7.0, -1.5),
+        (2.0, -4.0),
+        (-2.0, -2.5),
+        (-6.0, 0.0),
+    ]
     points = np.array([spot + a * axis + b * across for a, b in outline])
-    scene.solid(Curve(points, np.full(len(points), 0.9)), steel)
-    bar = np.stack([spot - 2.0 * axis + 3.0 * across, spot + 9.0 * axis - 1.0 * across])
-    scene.solid(Curve(bar, np.full(2, 1.8), np.full(2, 0.5)), steel)
+    scene.solid(Curve(points, np.full(len(points), 0.8 * small), np.full(len(points), 0.5)), steel)
+    bar = np.stack([spot - 2.0 * axis + 2.0 * across, spot + 8.0 * axis - 1.0 * across])
+    scene.solid(Curve(bar, np.full(2, 1.6 * small), np.full(2, 0.4)), steel)
 
 
 def necklace(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:

@@ -63,8 +63,8 @@ def make_film(recipe: FilmRecipe) -> SyntheticFilm:
     tube = place_tube(body)
     scene, lung_mm = _tissue(body)
     _airway_air(scene, body, tube)
-    draw_vessels(scene, body, lung_mm)
-    draw_pathology(scene, body, lung_mm)
+    aerated_mm = draw_pathology(scene, body, lung_mm)
+    draw_vessels(scene, body, aerated_mm)
     draw_skeleton(scene, body)
     if tube is not None:
         draw_tube(scene, tube)

@@ -35,18 +35,10 @@ def places(body: Anatomy) -> Places:
     return Places(enlarged(rays.x0, rows, columns), enlarged(rays.z0, rows, columns))
 
 
-def draw_pathology(scene: Scene, body: Anatomy, lung_mm: Map) -> None:
-    """Add every finding that the recipe asks for.
-
-    Parameters
-    ----------
-    lung_mm : ndarray of float32
-        Length of lung along each ray.
-    """
+def filled_share(body: Anatomy, where: Places) -> Map:
+    """Share of the lung along each ray that holds no air, from every finding together."""
     dials = body.recipe.pathology
-    where = places(body)
-    gain = np.float32(scene.mu(Material.SOFT_TISSUE) * (1.0 - LUNG_DENSITY))
-    filled = np.zeros_like(lung_mm)
+    filled = np.zeros(where.x_mm.shape, np.float32)
     if dials.opacities > 0.0:
         filled = np.maximum(filled, opacities(body, where))
     for side, severity in ((-1.0, dials.effusion_right), (1.0, dials.effusion_left)):
@@ -54,11 +46,29 @@ def draw_pathology(scene: Scene, body: Anatomy, lung_mm: Map) -> None:
             filled = np.maximum(filled, effusion(body, where, side, severity))
     if dials.collapse != 0.0:
         filled = np.maximum(filled, collapse(body, where))
-    if filled.any():
-        scene.film[:] += filled * lung_mm * gain
-    if dials.subcutaneous_air > 0.0:
+    return filled
+
+
+def draw_pathology(scene: Scene, body: Anatomy, lung_mm: Map) -> Map:
+    """Add every finding that the recipe asks for, and the bowel's gas.
+
+    Parameters
+    ----------
+    lung_mm : ndarray of float32
+        Length of lung along each ray.
+
+    Returns
+    -------
+    ndarray of float32
+        Length of lung that still holds air.
+    """
+    where = places(body)
+    filled = filled_share(body, where)
+    scene.film[:] += filled * lung_mm * np.float32(scene.mu(Material.SOFT_TISSUE) * (1.0 - LUNG_DENSITY))
+    if body.recipe.pathology.subcutaneous_air > 0.0:
         _subcutaneous_air(scene, body, where, lung_mm)
     _bowel_gas(scene, body, where)
+    return lung_mm * (np.float32(1.0) - filled)
 
 
 def opacities(body: Anatomy, where: Places) -> Map:
@@ -69,14 +79,14 @@ def opacities(body: Anatomy, where: Places) -> Map:
     scale = f.across / recipe.pitch_mm
     rows, columns = recipe.rows, recipe.columns
     patch = noise_field(rng, rows, columns, 90.0 * scale) + 0.7 * noise_field(rng, rows, columns, 32.0 * scale)
-    mottle = 0.45 * noise_field(rng, rows, columns, 11.0 * scale) + 0.3 * noise_field(
+    mottle = 0.3 * noise_field(rng, rows, columns, 11.0 * scale) + 0.15 * noise_field(
         rng, rows, columns, 5.0 * scale
     )
     beside = np.abs(where.x_mm - np.float32(body.spine_x0)) / np.float32(body.chest_half_mm[0])
     low = np.clip((20.0 * f.long - where.z_mm) / (140.0 * f.long), 0.0, 1.0)
     pull = 0.9 * (1.0 - beside) + 0.7 * low + float(rng.normal(0.0, 0.35)) * np.sign(where.x_mm)
     level = patch + mottle + pull + 2.6 * (severity - 0.75)
-    return np.asarray(0.75 * severity**0.5 / (1.0 + np.exp(-2.2 * level)), dtype=np.float32)
+    return np.asarray(0.75 * severity**0.5 / (1.0 + np.exp(-1.3 * level)), dtype=np.float32)
 
 
 def effusion(body: Anatomy, where: Places, side: float, severity: float) -> Map:

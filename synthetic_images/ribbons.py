@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 
 from synthetic_images.projection import Camera, Floats, Map
 
+THIN = 0.1
+"""Half a pixel over the radius above which a curve is averaged over each pixel rather than sampled (ours)."""
+
 STEEPEST = 0.45
 """Least sine between ray and curve: a curve along the ray is no longer than it is wide, roughly (ours)."""
 
@@ -48,21 +51,33 @@ class Ribbon:
     beside : ndarray of float32
         Signed distance from the centreline over the local radius (positive to the right of the direction
         of travel as seen on the film); beyond +-1 outside.
+    half_pixel : float
+        Half a pixel over the curve's usual radius.
     """
 
     rows: slice
     columns: slice
     along: Map
     beside: Map
+    half_pixel: float
 
     @property
     def half_chord(self) -> Map:
-        """Half the chord through a unit circle at `beside`."""
+        """Half the chord through a unit circle at `beside`, averaged over a pixel's width where that matters."""
+        if self.half_pixel > THIN:
+            low, high = self.beside - np.float32(self.half_pixel), self.beside + np.float32(self.half_pixel)
+            return np.asarray((_area(high) - _area(low)) * np.float32(0.5 / self.half_pixel))
         return np.asarray(np.sqrt(np.maximum(np.float32(1.0) - self.beside * self.beside, np.float32(0.0))))
 
     def sample(self, values: Floats) -> Map:
         """A quantity given at the curve's points, at every pixel."""
         return np.interp(self.along, np.arange(len(values)), values).astype(np.float32)
+
+
+def _area(to: Map) -> Map:
+    """Integral of sqrt(1 - u**2) from 0 to `to`, constant beyond the circle."""
+    inside = np.clip(to, np.float32(-1.0), np.float32(1.0))
+    return np.asarray(0.5 * (inside * np.sqrt(1.0 - inside * inside) + np.arcsin(inside)), dtype=np.float32)
 
 
 def ribbon(camera: Camera, curve: Curve, margin: float = 1.0, caps: bool = True) -> Ribbon | None:
@@ -90,7 +105,7 @@ def ribbon(camera: Camera, curve: Curve, margin: float = 1.0, caps: bool = True)
         _segment(along, beside, local[i : i + 2], radius[i : i + 2], float(reach[i : i + 2].max()), i)
     if not caps:
         _cut_ends(along, beside, len(path) - 1)
-    return Ribbon(slice(row0, row1), slice(column0, column1), along, beside)
+    return Ribbon(slice(row0, row1), slice(column0, column1), along, beside, float(0.5 / np.median(radius)))
 
 
 def _segment(along: Map, beside: Map, ends: Floats, radius: Floats, reach: float, index: int) -> None:

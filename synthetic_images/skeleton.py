@@ -174,7 +174,7 @@ def humerus(body: Anatomy, side: float) -> tuple[Curve, Curve]:
     x = body.spine_x0 + side * (body.chest_half_mm[0] + 42.0 * f.across)
     out = body.recipe.body.arms_out_mm
     head = np.array([x - side * 8.0 * f.across, 6.0 * f.deep, float(body.lifted(np.array(62.0 * f.long)))])
-    elbow = np.array([x + side * (30.0 * f.across + 2.2 * out), 6.0, -250.0 * f.long])
+    elbow = np.array([x + side * (50.0 * f.across + 2.8 * out), 6.0, -340.0 * f.long])
     shaft = np.linspace(head, elbow, 40)[3:]
     radius = np.interp(np.linspace(0, 1, 37), (0.0, 0.1, 0.25, 1.0), (19.0, 15.0, 11.5, 11.0)) * f.across
     ball = np.linspace(

@@ -189,7 +189,7 @@ def draw_tube(scene: Scene, tube: PlacedTube) -> None:
     """Add the tube to the film."""
     radius = tube.dials.outside_diameter_mm / 2.0
     curve = Curve(tube.axis, np.full(len(tube.axis), radius))
-    band = ribbon(scene.camera, curve, margin=1.15)
+    band = ribbon(scene.camera, curve, margin=1.15, caps=False)
     if band is None:
         return
     # The axis runs upwards, so the ribbon's positive side is the film's right: the patient's left.
