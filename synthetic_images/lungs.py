@@ -9,7 +9,7 @@ from synthetic_images.anatomy import Anatomy
 from synthetic_images.materials import Material
 from synthetic_images.projection import Floats, Map
 from synthetic_images.raster import blur, enlarged
-from synthetic_images.ribbons import Curve
+from synthetic_images.ribbons import Curve, add_strands
 from synthetic_images.scene import Scene
 from synthetic_images.streams import stream
 
@@ -29,11 +29,8 @@ def draw_vessels(scene: Scene, body: Anatomy, depth_px: Map) -> None:
         Length of lung along each ray in mm; vessels fade where there is none.
     """
     layer = np.zeros_like(scene.film)
-    inner = Scene(layer, scene.camera, scene.kvp)
     per_mm = scene.mu(Material.SOFT_TISSUE) * (1.0 - LUNG_DENSITY)
-    for side in (-1.0, 1.0):
-        for curve in vessels(body, side):
-            inner.solid(curve, per_mm)
+    add_strands(layer, scene.camera, [*vessels(body, -1.0), *vessels(body, 1.0)], per_mm)
     scene.film[:] += layer * np.clip(depth_px / np.float32(80.0 * body.frame.deep), 0.0, 1.0)
 
 

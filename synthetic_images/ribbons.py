@@ -6,6 +6,8 @@ Ribs, bronchi, vessels, tubes and wires are profiles over these two coordinates.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +17,9 @@ from synthetic_images.projection import Camera, Floats, Map
 
 THIN = 0.1
 """Half a pixel over the radius above which a curve is averaged over each pixel rather than sampled (ours)."""
+
+NARROWEST_PX = 0.9
+"""Radius below which a strand would fall between pixels (ours)."""
 
 STEEPEST = 0.45
 """Least sine between ray and curve: a curve along the ray is no longer than it is wide, roughly (ours)."""
@@ -183,6 +188,47 @@ def add_hollow(
     film[band.rows, band.columns] += (
         np.float32(wall_per_mm) * np.maximum(whole - core, 0.0) + np.float32(core_per_mm) * core
     )
+
+
+def add_strands(film: Map, camera: Camera, strands: Sequence[Curve], per_mm: float) -> None:
+    """Add many short thin curves at once: the same chords as `add_chord`, without round ends.
+
+    Parameters
+    ----------
+    strands : sequence of Curve
+        Round ones; where two pieces join at an angle a few pixels are counted twice or not at all.
+    """
+    first = np.concatenate([s.points_mm[:-1] for s in strands])
+    second = np.concatenate([s.points_mm[1:] for s in strands])
+    radius_mm = np.concatenate([(s.radius_mm[:-1] + s.radius_mm[1:]) / 2.0 for s in strands])
+    along = second - first
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    cosine = np.sum(along * camera.view_direction(first), axis=1)
+    peak = 2.0 * per_mm * radius_mm / np.sqrt(np.maximum(1.0 - cosine**2, STEEPEST**2))
+    radius_px = np.maximum(radius_mm * camera.magnification(first) / camera.pitch_mm, 1e-3)
+    for start, end, radius, height in zip(
+        camera.project(first), camera.project(second), radius_px.tolist(), peak.tolist(), strict=True
+    ):
+        _strand(film, start, end, radius, height)
+
+
+def _strand(film: Map, start: Floats, end: Floats, radius: float, height: float) -> None:
+    """One straight piece; too thin a one is drawn a pixel wide and as much fainter."""
+    wide = max(radius, NARROWEST_PX)
+    (r0, c0), (r1, c1) = start.tolist(), end.tolist()
+    top, bottom = max(int(min(r0, r1) - wide), 0), min(int(max(r0, r1) + wide) + 2, film.shape[0])
+    left, right = max(int(min(c0, c1) - wide), 0), min(int(max(c0, c1) + wide) + 2, film.shape[1])
+    length = math.hypot(r1 - r0, c1 - c0)
+    if bottom <= top or right <= left or length < 0.5:
+        return
+    down, across = (r1 - r0) / length, (c1 - c0) / length
+    rows = np.arange(top - r0, bottom - r0, dtype=np.float32)[: bottom - top, None]
+    columns = np.arange(left - c0, right - c0, dtype=np.float32)[None, : right - left]
+    beside = (rows * np.float32(across / wide) - columns * np.float32(down / wide)) ** 2
+    station = rows * np.float32(down) + columns * np.float32(across)
+    rest = np.sqrt(np.maximum(np.float32(1.0) - beside, np.float32(0.0)))
+    inside = (station >= 0.0) & (station < length)
+    film[top:bottom, left:right] += rest * inside * np.float32(height * radius / wide)
 
 
 def smooth_path(points_mm: NDArray[np.float64], count: int) -> Floats:

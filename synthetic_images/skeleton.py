@@ -123,9 +123,9 @@ def _vertebra_bone_mm(u: Map, v: Map, half_width: float, level: float, deep: flo
     half_height = 0.41 * level
     waist = 1.0 - 0.10 * np.maximum(1.0 - (v / half_height) ** 2, 0.0)
     x, y = np.abs(u / (half_width * waist)), np.abs(v / half_height)
-    box = np.maximum(1.0 - x**6 - y**8, 0.0)
-    inside = box**0.3
-    marrow = MARROW_SHARE * 19.0 * deep * np.sqrt(np.maximum(1.0 - 0.75 * x**2, 0.0)) * inside
+    x2, y4 = x * x, (y * y) * (y * y)
+    inside = np.sqrt(np.sqrt(np.maximum(1.0 - x2 * x2 * x2 - y4 * y4, 0.0)))
+    marrow = MARROW_SHARE * 19.0 * deep * np.sqrt(np.maximum(1.0 - 0.75 * x2, 0.0)) * inside
     plate = np.exp(-(((y - 0.93) * half_height / 0.9) ** 2)) * (x < 1.0) * 1.5
     flank = np.exp(-(((x - 0.96) * half_width / 0.8) ** 2)) * (y < 1.0) * 1.6
     pedicle_x = np.float32(0.66 * half_width)
