@@ -8,6 +8,7 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from enum import StrEnum
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -212,7 +213,8 @@ def _mapper(workers: int) -> Iterator[Callable[..., Iterator[str]]]:
     if workers == 1:
         yield map
         return
-    with ProcessPoolExecutor(workers, initializer=_one_thread) as pool:
+    # Not forked: a fork of a process whose OpenCV has threads can wait for ever.
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_one_thread) as pool:
         yield pool.map
 
 

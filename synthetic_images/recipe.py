@@ -141,7 +141,7 @@ class TubeDials:
     roll_deg: float = 0.0
     line: LinePattern = LinePattern.FULL
     line_angle_deg: float = 60.0
-    line_barium_mm: float = 0.25
+    line_barium_mm: float = 0.15
     murphy_eye: bool = True
     armoured: bool = False
     depth_marks: bool = True
@@ -179,7 +179,7 @@ class ExposureDials:
     """
 
     kvp: float = 90.0
-    quanta_per_mm2: float = 1_200_000.0
+    quanta_per_mm2: float = 3_000_000.0
     scatter_to_primary: float = 0.8
     focal_spot_mm: float = 1.0
     detector_blur_mm: float = 0.15
@@ -490,7 +490,7 @@ def _draw_tube(
         roll_deg=float(rng.normal(0.0, 18.0)),
         line=LinePattern(rng.choice([LinePattern.FULL, LinePattern.INTERRUPTED], p=[0.92, 0.08])),
         line_angle_deg=float(rng.choice([20.0, 90.0, 150.0]) + rng.normal(0.0, 20.0)),
-        line_barium_mm=float(rng.uniform(0.12, 0.35)),
+        line_barium_mm=float(rng.uniform(0.05, 0.22)),
         murphy_eye=bool(rng.random() < 0.85),
         armoured=bool(rng.random() < 0.05),
         cuff=size >= 5.0 or bool(rng.random() < 0.6 and size > 3.4),
@@ -513,13 +513,13 @@ def _draw_exposure(rng: np.random.Generator, difficulty: float) -> ExposureDials
     cut = rng.uniform(0.0, 0.06, 4) * (rng.random(4) < 0.25)
     return ExposureDials(
         kvp=float(rng.choice([80.0, 85.0, 90.0, 100.0, 110.0, 120.0])),
-        quanta_per_mm2=float(1_200_000.0 * np.exp(rng.normal(-0.9 * difficulty, 0.4))),
-        scatter_to_primary=float(rng.uniform(0.3, 0.8 + 1.4 * difficulty)),
+        quanta_per_mm2=float(3_000_000.0 * np.exp(rng.normal(-1.3 * difficulty, 0.4))),
+        scatter_to_primary=float(rng.uniform(0.5, 1.2 + 1.6 * difficulty)),
         focal_spot_mm=float(rng.choice([0.6, 1.2])),
-        detector_blur_mm=float(rng.uniform(0.1, 0.25)),
+        detector_blur_mm=float(rng.uniform(0.15, 0.3)),
         motion_mm=float(rng.uniform(0.0, 0.2 + 0.5 * difficulty)),
         latitude=float(np.clip(rng.normal(0.6 + 0.15 * difficulty, 0.2), 0.0, 1.0)),
-        edge_gain=float(rng.uniform(0.1, 0.9)),
+        edge_gain=float(rng.uniform(0.0, 0.6)),
         brightness=float(rng.normal(0.0, 0.05)),
         collimation=(float(cut[0]), float(cut[1]), float(cut[2]), float(cut[3])),
     )
