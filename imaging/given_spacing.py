@@ -35,9 +35,7 @@ def with_user_spacing(film: Film, mm_per_pixel: float | tuple[float, float]) -> 
     row_mm, column_mm = (
         mm_per_pixel if isinstance(mm_per_pixel, tuple) else (mm_per_pixel * film.pixel_aspect, mm_per_pixel)
     )
-    given = Spacing(
-        row_mm, column_mm, Plane.DETECTOR, SpacingSource.USER, RELATIVE_SD["user"], "given by the user"
-    )
+    given = Spacing(row_mm, column_mm, Plane.DETECTOR, SpacingSource.USER, RELATIVE_SD["user"])
     notes = film.notes + _contradiction(film, given)
     return replace(film, spacing=given, pixel_aspect=row_mm / column_mm, notes=notes)
 

@@ -63,6 +63,10 @@ class BatchSettings:
     file_format: FileFormat = FileFormat.DICOM
     size_px: int = 1024
 
+    def __post_init__(self) -> None:
+        if self.seed < 0:
+            raise SyntheticError(f"batch: seed {self.seed} found; a seed from 0 is expected.")
+
 
 @dataclass(frozen=True, slots=True)
 class BatchResult:
