@@ -163,7 +163,7 @@ class Geometry:
 
 
 def place(ct: ChestCT) -> Geometry:
-    """Central ray through the seventh thoracic vertebra, as for an AP chest film (common practice)."""
+    """Central ray through the film's centre and the seventh thoracic vertebra, as for AP films (common practice)."""
     aim = ct.to_mm(np.argwhere(ct.labels == VERTEBRA_T7).mean(axis=0))
     back = ct.to_mm(np.argwhere(ct.labels > 0).min(axis=0).astype(float))[1]
     detector_y = back - BONE_TO_DETECTOR_MM
@@ -171,7 +171,7 @@ def place(ct: ChestCT) -> Geometry:
     corner_low, corner_high = ct.to_mm(np.zeros(3)), ct.to_mm(np.array(ct.labels.shape) - 1.0)
     scale = SID_MM / (source[1] - ct.carina[1])
     middle_x = source[0] + ((corner_low[0] + corner_high[0]) / 2.0 - source[0]) * scale
-    top_z = source[2] + (corner_high[2] - source[2]) * scale
+    top_z = source[2] + PIXEL_MM * (FILM_SHAPE[0] - 1) / 2.0
     return Geometry(source, detector_y, SID_MM, (middle_x + PIXEL_MM * FILM_SHAPE[1] / 2.0, top_z))
 
 

@@ -36,6 +36,7 @@ def measured(film, *, with_geometry: bool, with_path: bool = False) -> Distance:
         landmarks=Landmarks(tip=exact(film.tip), carina=exact(film.carina), airway_path=path),
         spacing=Spacing(film.pixel_mm, film.pixel_mm, Plane.DETECTOR, SpacingSource.IMAGER_PIXEL_SPACING),
         view=View.AP,
+        centre_row=(film.pixels.shape[0] - 1) / 2.0,
         patient=Patient(age_years=60.0),
         **({"magnification": from_distances(film.sid_mm, film.sod_mm)} if with_geometry else {}),
     )
