@@ -24,7 +24,7 @@ from imaging.header import decimal, integer, quiet, quoted, text
 from imaging.header_spacing import read_magnification, read_spacing
 from imaging.orientation import Pose, read_pose, swaps_axes, turned
 from imaging.rendering import LookUpTable, Padding, Rendering, Rescale, Window, WindowFunction, render
-from measure.patient import Patient, Sex
+from measure.patient import OLDEST_YEARS, SMALLEST_CM, TALLEST_CM, Patient, Sex
 from measure.spacing import Spacing
 
 DAMAGE = (
@@ -45,14 +45,8 @@ DAMAGE = (
 YEARS_PER = {"D": 1.0 / 365.25, "W": 7.0 / 365.25, "M": 1.0 / 12.0, "Y": 1.0}
 """Units of an Age String (PS3.5 6.2, AS) in years."""
 
-OLDEST_YEARS = 120.0
-"""An age above is a placeholder (ours)."""
-
 AGES_AGREE_WITHIN_YEARS = 2.0
 """Age and birth date further apart contradict each other (ours): more than rounding and a late study date."""
-
-SHORTEST_M, TALLEST_M = 0.2, 2.5
-"""A patient's height, from an extremely preterm child's (ours)."""
 
 
 def film_from_dicom(source: Path | bytes, name: str) -> Film:
@@ -222,9 +216,9 @@ def _height_cm(dataset: Dataset, notes: list[str]) -> float | None:
     size = decimal(dataset, "PatientSize")
     if size is None or size == 0.0:
         return None
-    if SHORTEST_M <= size <= TALLEST_M:
+    if SMALLEST_CM <= size * 100.0 <= TALLEST_CM:
         return size * 100.0
-    if SHORTEST_M <= size / 100.0 <= TALLEST_M:
+    if SMALLEST_CM <= size <= TALLEST_CM:
         notes.append(f"Patient's Size is {size:g}, metres are expected; taken as centimetres.")
         return size
     notes.append(f"Patient's Size of {size:g} m is impossible; it is not used. Give the height yourself.")
