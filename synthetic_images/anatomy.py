@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from measure.landmarks import VERTEBRAE
 from measure.patient import AgeGroup, Sex
@@ -33,6 +34,9 @@ MANDIBLE_LEVEL = {NeckPosture.NEUTRAL: 5.5, NeckPosture.FLEXED: 8.1, NeckPosture
 
 CHIN_FORWARD_MM = {NeckPosture.NEUTRAL: -88.0, NeckPosture.FLEXED: -96.0, NeckPosture.EXTENDED: -74.0}
 """Depth of the chin, in front of the carina negative (ours)."""
+
+CAGE_FOLLOWS_SPINE = 0.4
+"""Share of the spine's sideways bow that the rib cage takes part in (ours)."""
 
 COLLAPSE_SHIFT_MM = 24.0
 """How far a full collapse draws the mediastinum to its side (ours)."""
@@ -148,6 +152,11 @@ class Anatomy:
         back = self.spine_at(np.asarray(z_mm))[..., 1] + 18.0 * self.frame.deep
         return half_width, half_depth, back - half_depth
 
+    def cage_x(self, z_mm: Floats) -> Floats:
+        """The rib cage's own middle: it follows a bowed spine part of the way."""
+        spine_x = self.spine_at(z_mm)[..., 0]
+        return np.asarray(self.spine_x0 + CAGE_FOLLOWS_SPINE * (spine_x - self.spine_x0))
+
     def lung(self, side: float, retracted: float = 0.0) -> Stack:
         """One lung before heart, spine and diaphragm are taken out.
 
@@ -164,7 +173,7 @@ class Anatomy:
         share = (self.apex_mm - z) / self.frame.long
         dome = np.sqrt(np.clip(1.0 - (1.0 - np.clip((share - 45.0 * retracted) / 34.0, 0.0, 1.0)) ** 2, 1e-4, 1.0))
         inner = 3.0 * self.frame.across + 34.0 * self.frame.across * np.exp(-share / 14.0)
-        middle = self.spine_at(z)[:, 0]
+        middle = self.cage_x(z)
         outer = half_width * (1.0 - 0.45 * retracted)
         half_depth = half_depth * (1.0 - 0.25 * retracted)
         x = middle + side * (outer + inner) / 2.0
@@ -277,16 +286,19 @@ class Anatomy:
             ],
             dtype=np.float64,
         )
+        levels = np.linspace(-260.0, 140.0, 60)
+        rows = np.stack([levels, *(PchipInterpolator(rows[:, 0], rows[:, i])(levels) for i in (1, 2))], axis=1)
         z = rows[:, 0] * f.long
         _, half_depth, centre_y = self.cage_at(z)
         x = 0.5 * (self.spine_at(z)[:, 0] - self.spine_x0) + self.mediastinum_x0 + rows[:, 1] * f.across
         # Below the carina only oesophagus and fat lie before the spine; above it all from sternum to spine.
         above = np.clip(z / (25.0 * f.long) + 1.0, 0.0, 1.0)
-        above = np.maximum(above, np.clip((max(self.dome_mm) - z) / (12.0 * f.long) + 1.0, 0.0, 1.0))
+        abdomen = np.clip((np.mean(self.dome_mm) + 8.0 * f.long - z) / (26.0 * f.long), 0.0, 1.0)
+        above = np.maximum(above, abdomen)
         behind = self.spine_at(z)[:, 1] - 20.0 * f.deep
         y = above * centre_y + (1.0 - above) * behind
         depth = above * (half_depth + 4.0) + (1.0 - above) * 32.0 * f.deep
-        return Stack(np.stack([z, x, y, rows[:, 2] * f.across, depth], axis=1), power=1.9)
+        return Stack(np.stack([z, x, y, (rows[:, 2] + 22.0 * abdomen**3) * f.across, depth], axis=1), power=1.9)
 
     def _spine_column(self) -> Stack:
         f = self.frame

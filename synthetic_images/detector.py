@@ -22,7 +22,7 @@ ELECTRONIC_NOISE_QUANTA = 4.0
 DARKEST_SHARE = 1e-4
 """Quanta over those of the open field below which a detector sees no difference (ours)."""
 
-CURVE_START, CURVE_SLOPE, TOE, KNEE = 0.25, 0.57, 0.16, 0.82
+CURVE_START, CURVE_SLOPE, TOE, KNEE = 0.29, 0.56, 0.2, 0.84
 """Grey value of the patient's darkest part, range up to the densest, ends of the straight part (ours)."""
 
 NARROWEST_RANGE = 0.3

@@ -121,13 +121,17 @@ def _subcutaneous_air(scene: Scene, body: Anatomy, where: Places, lung_mm: Map) 
     rng = stream(recipe.seed, "subcutaneous air")
     side = float(rng.choice([-1.0, 1.0]))
     scale = f.across / recipe.pitch_mm
-    streak = noise_field(rng, recipe.rows, recipe.columns, 6.0 * scale)
-    streak = streak + 0.8 * noise_field(rng, recipe.rows, recipe.columns, 16.0 * scale)
+    # Air runs along muscle and fascia: bumps three times as wide as high.
+    narrow = max(recipe.columns // 3, 8)
+    fibres = noise_field(rng, recipe.rows, narrow, 3.0 * scale) + noise_field(
+        rng, recipe.rows, narrow, 8.0 * scale
+    )
+    streak = 0.7 * enlarged(fibres, recipe.rows, recipe.columns, smooth=True)
     outward = side * (where.x_mm - np.float32(body.spine_x0)) / np.float32(body.chest_half_mm[0])
     wall = np.exp(-(((outward - 1.12) / 0.22) ** 2)) + 0.8 * np.exp(
         -(((where.z_mm - 105.0 * f.long) / (30.0 * f.long)) ** 2)
     )
-    air_mm = 26.0 * recipe.pathology.subcutaneous_air * f.across * np.clip(streak - 0.55, 0.0, 1.4) * wall
+    air_mm = 16.0 * recipe.pathology.subcutaneous_air * f.across * np.clip(streak - 0.2, 0.0, 1.4) * wall
     air_mm = air_mm * (lung_mm < 25.0)
     possible = np.maximum(scene.film / np.float32(scene.mu(Material.SOFT_TISSUE)) - 15.0, 0.0)
     taken = np.minimum(air_mm, 0.4 * possible).astype(np.float32)

@@ -7,7 +7,7 @@ texture, bone shape and noise, which come from the recipe's own seed. Numbers wi
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from typing import Any
 
@@ -520,7 +520,7 @@ def _draw_exposure(rng: np.random.Generator, difficulty: float) -> ExposureDials
         motion_mm=float(rng.uniform(0.0, 0.2 + 0.5 * difficulty)),
         latitude=float(np.clip(rng.normal(0.6 + 0.15 * difficulty, 0.2), 0.0, 1.0)),
         edge_gain=float(rng.uniform(0.0, 0.6)),
-        brightness=float(rng.normal(0.0, 0.05)),
+        brightness=float(rng.normal(0.0, 0.1)),
         collimation=(float(cut[0]), float(cut[1]), float(cut[2]), float(cut[3])),
     )
 
@@ -550,7 +550,7 @@ def _draw_devices(rng: np.random.Generator, difficulty: float, has_tube: bool, g
 
 def _draw_pathology(rng: np.random.Generator, difficulty: float) -> PathologyDials:
     def severity(probability: float) -> float:
-        present = rng.random() < probability * (0.1 + 0.9 * difficulty)
+        present = rng.random() < probability * difficulty**0.7
         drawn = float(rng.beta(1.6, 2.4))
         return drawn if present else 0.0
 
@@ -565,8 +565,3 @@ def _draw_pathology(rng: np.random.Generator, difficulty: float) -> PathologyDia
         pneumothorax=side() * severity(0.15),
         subcutaneous_air=severity(0.1),
     )
-
-
-def with_dials(recipe: FilmRecipe, **parts: Any) -> FilmRecipe:
-    """A recipe with whole parts replaced, for instance ``body=replace(recipe.body, heart=1.3)``."""
-    return replace(recipe, **parts)
