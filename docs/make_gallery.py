@@ -42,8 +42,8 @@ class Exhibit:
 def plain(**choices: Any) -> FilmRecipe:
     """A clean film of one seed to turn one dial on."""
     recipe = draw_recipe(SEED, difficulty=0.0, **{"view": View.AP, "placement": Placement.TRACHEA, **choices})
-    letters = DeviceDials(letters=1)
-    return replace(recipe, devices=letters, pathology=PathologyDials())
+    exposure = replace(recipe.exposure, brightness=0.0, latitude=0.5, collimation=(0.0, 0.0, 0.0, 0.0))
+    return replace(recipe, devices=DeviceDials(letters=1), pathology=PathologyDials(), exposure=exposure)
 
 
 def general() -> Iterator[Exhibit]:

@@ -69,8 +69,8 @@ def rib(body: Anatomy, number: int, side: float) -> Curve:
     )
     half_width, half_depth = half_width + 3.5 * f.across, half_depth + 3.5 * f.deep
     x = (
-        body.spine_x0
-        + (start[0] - body.spine_x0) * (1.0 - share)
+        body.cage_x(z)
+        + (start[0] - body.cage_x(z)) * (1.0 - share) ** 2
         + side * half_width * np.abs(np.sin(angle)) ** 0.8
     )
     y = centre_y + half_depth * np.sign(np.cos(angle)) * np.abs(np.cos(angle)) ** 0.85
