@@ -98,6 +98,7 @@ def tubes() -> Iterator[Exhibit]:
     for name, title, dials in (
         ("armoured", "Armoured tube", {"armoured": True}),
         ("interrupted", "Interrupted line", {"line": LinePattern.INTERRUPTED, "line_barium_mm": 0.22}),
+        ("depth_marks", "Opaque depth marks", {"depth_marks": True}),
         ("no_line", "No line", {"line": LinePattern.NONE}),
     ):
         words = f"tube.{next(iter(dials))}={next(iter(dials.values()))!s}"
@@ -159,7 +160,8 @@ def distance(film: SyntheticFilm) -> str:
         return "tube in the oesophagus"
     if truth.distance_mm is None:
         return "no endotracheal tube"
-    return f"tip {truth.distance_mm:.1f} mm above the carina along the airway"
+    side = "above" if truth.distance_mm >= 0.0 else "below"
+    return f"tip {abs(truth.distance_mm):.1f} mm {side} the carina along the airway"
 
 
 HEAD = """# Gallery

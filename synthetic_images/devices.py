@@ -66,7 +66,7 @@ def _hose(scene: Scene, path: Floats, radius_mm: float, wall_mm: float, line: bo
     scene.hollow(curve, wall_mm, scene.instead_of(Material.PVC), inside)
     if line:
         strand = path + np.array([0.55 * radius_mm, -0.6 * radius_mm, 0.0])
-        scene.solid(Curve(strand, np.full(len(path), 0.5)), 0.35 * scene.mu(Material.BARIUM_SULPHATE))
+        scene.solid(Curve(strand, np.full(len(path), 0.5)), 0.2 * scene.mu(Material.BARIUM_SULPHATE))
 
 
 def _oesophagus(body: Anatomy, top: float, bottom: float, count: int) -> Floats:

@@ -126,7 +126,9 @@ class TubeDials:
         Where round the wall the line runs: 0 = patient's left, 90 = front.
     line_barium_mm : float
         Barium sulphate in the line's thickness, as solid.
-    murphy_eye, armoured, depth_marks : bool
+    murphy_eye, armoured : bool
+    depth_marks : bool
+        Marks of opaque ink; most tubes' marks do not show on films.
     cuff : bool
     bevel_to_cuff_mm, cuff_length_mm, cuff_diameter_mm : float
     lateral_share, depth_share : float
@@ -144,7 +146,7 @@ class TubeDials:
     line_barium_mm: float = 0.15
     murphy_eye: bool = True
     armoured: bool = False
-    depth_marks: bool = True
+    depth_marks: bool = False
     cuff: bool = True
     bevel_to_cuff_mm: float = 20.0
     cuff_length_mm: float = 37.0
@@ -461,10 +463,25 @@ def _draw_size_mm(rng: np.random.Generator, patient: Patient) -> float:
     age = patient.age_years or 0.0
     if patient.age_group is AgeGroup.ADULT:
         middle = 8.0 if patient.sex is Sex.MALE else 7.5
-        return float(middle + rng.choice([-1.0, -0.5, 0.0, 0.5, 1.0], p=[0.08, 0.3, 0.4, 0.17, 0.05]))
+        return float(middle + rng.choice([-1.0, -0.5, 0.0, 0.5, 1.0, 1.5], p=[0.08, 0.3, 0.4, 0.16, 0.05, 0.01]))
     if patient.age_group is AgeGroup.NEONATE:
         return float(rng.choice([2.5, 3.0, 3.5], p=[0.15, 0.45, 0.4]))
     return float(np.clip(round((age / 4.0 + 3.5) * 2.0) / 2.0 + rng.choice([-0.5, 0.0, 0.5]), 3.5, 7.5))
+
+
+LARGEST_SHARE_OF_TRACHEA = 0.88
+"""Outside diameter of the usual tube over the tracheal width above which a smaller one is taken (ours)."""
+
+SMALLEST_SIZE_MM = 2.5
+
+
+def _fitting_size_mm(size_mm: float, trachea_width_mm: float) -> float:
+    """The next smaller size, in steps of 0.5, until the tube fits the trachea."""
+    while (
+        size_mm > SMALLEST_SIZE_MM and size_mm * OUTSIDE_PER_SIZE[0] > LARGEST_SHARE_OF_TRACHEA * trachea_width_mm
+    ):
+        size_mm -= 0.5
+    return size_mm
 
 
 def _draw_tube(
@@ -472,17 +489,16 @@ def _draw_tube(
 ) -> TubeDials:
     drawn = list(PLACEMENT_ODDS)[rng.choice(len(PLACEMENT_ODDS), p=list(PLACEMENT_ODDS.values()))]
     placement = drawn if placement is None else placement
-    size = _draw_size_mm(rng, patient)
+    size = _fitting_size_mm(_draw_size_mm(rng, patient), body.trachea_width_mm)
     scale = size / MEASURED_SIZE_MM
-    outside = min(size * truncated_normal(rng, *OUTSIDE_PER_SIZE, 1.27, 1.47), 0.92 * body.trachea_width_mm)
-    size = min(size, outside / 1.25)
+    outside = size * truncated_normal(rng, *OUTSIDE_PER_SIZE, 1.27, 1.47)
     length = body.trachea_length_mm
     middle, spread = (0.36, 0.16) if patient.age_group is AgeGroup.ADULT else (0.38, 0.15)
     distance = length * truncated_normal(rng, middle, spread, 0.02, 0.97)
     if placement in (Placement.RIGHT_BRONCHUS, Placement.LEFT_BRONCHUS):
         distance = -float(rng.uniform(0.06, 0.22)) * length - max(neck.shift_mm, 0.0)
     return TubeDials(
-        size_mm=round(size, 1),
+        size_mm=size,
         outside_diameter_mm=round(outside, 2),
         neutral_distance_mm=_clear_of_ends(distance, neck.shift_mm, length, placement),
         placement=placement,
@@ -493,6 +509,7 @@ def _draw_tube(
         line_barium_mm=float(rng.uniform(0.05, 0.22)),
         murphy_eye=bool(rng.random() < 0.85),
         armoured=bool(rng.random() < 0.05),
+        depth_marks=bool(rng.random() < 0.15),
         cuff=size >= 5.0 or bool(rng.random() < 0.6 and size > 3.4),
         bevel_to_cuff_mm=float(rng.uniform(*BEVEL_TO_CUFF_MM)) * scale,
         cuff_length_mm=float(rng.uniform(*CUFF_LENGTH_MM)) * scale,

@@ -25,7 +25,9 @@ LINE_WIDTH_MM = 1.1
 EYE_MM = (7.0, 4.2, 9.0)
 """Length and width of the Murphy eye, and its middle above the bevel's middle, at size 8 (memory)."""
 
-CUFF_WALL_MM = 0.08
+DEPTH_MARK_MM = (6.0, 20.0)
+"""First opaque mark above the cuff, and from one to the next (memory; most makers' ink does not show)."""
+
 SPIRAL_PITCH_MM, SPIRAL_WIRE_MM = 2.2, 0.35
 """Winding and wire of armoured tubes (memory)."""
 
@@ -123,7 +125,7 @@ def _route_mm(body: Anatomy, dials: TubeDials, distance_mm: float) -> Floats:
     stations = np.linspace(distance_mm, length, max(int((length - distance_mm) / STEP_MM), 4))
     path = airway.line_to(side, stations)
     if dials.placement is Placement.OESOPHAGUS:
-        return _oesophagus(body, path)
+        return _into_oesophagus(body, path)
     free = max(airway.radius_mm - dials.outside_diameter_mm / 2.0, 0.0)
     into = np.clip(stations / (0.25 * length), 0.0, 1.0)
     ends = np.sin(np.pi * np.clip((length - stations) / length, 0.0, 1.0)) ** 0.5
@@ -133,7 +135,7 @@ def _route_mm(body: Anatomy, dials: TubeDials, distance_mm: float) -> Floats:
     return np.asarray(path + 0.9 * free * (into * ends)[:, None] * offset)
 
 
-def _oesophagus(body: Anatomy, path: Floats) -> Floats:
+def _into_oesophagus(body: Anatomy, path: Floats) -> Floats:
     """Behind and left of the trachea."""
     radius = body.airway.radius_mm
     shift = np.array([0.75 * radius, radius * 1.9, 0.0])
@@ -200,6 +202,8 @@ def draw_tube(scene: Scene, tube: PlacedTube) -> None:
         _line(scene, tube)
     if tube.dials.armoured:
         _spiral(scene, tube)
+    if tube.dials.depth_marks:
+        _depth_marks(scene, tube)
 
 
 def _wall(scene: Scene, tube: PlacedTube, sheet: _Sheet) -> Map:
@@ -285,6 +289,17 @@ def _spiral(scene: Scene, tube: PlacedTube) -> None:
     )
     wire = Curve(points, np.full(len(points), SPIRAL_WIRE_MM / 2.0))
     scene.solid(wire, scene.mu(Material.STEEL))
+
+
+def _depth_marks(scene: Scene, tube: PlacedTube) -> None:
+    """Bands of opaque ink across the front of the tube, every 2 cm above the cuff."""
+    dials = tube.dials
+    first = bevel_length_mm(dials) + dials.bevel_to_cuff_mm + dials.cuff_length_mm + DEPTH_MARK_MM[0]
+    across = np.array([0.42 * dials.outside_diameter_mm, 0.0, 0.0])
+    for station in np.arange(first, tube.from_tip_mm[-1], DEPTH_MARK_MM[1]):
+        middle = tube.at(float(station))
+        band = Curve(np.linspace(middle - across, middle + across, 4), np.full(4, 0.5), np.full(4, 0.02))
+        scene.solid(band, scene.mu(Material.BARIUM_SULPHATE))
 
 
 def cuff_air(tube: PlacedTube) -> Curve | None:
