@@ -9,7 +9,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from annotate.request import Request, answer
+from annotate.answers import answer
+from annotate.request import Request
 from annotate.screen import screen
 from measure.posture import NeckPosture
 from measure.tube import Tube
@@ -35,7 +36,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     """Write the film, its truth, the picture and the Reading."""
-    from annotate.picture import write_picture
     from synthetic_images.dicom_out import write_dicom
     from synthetic_images.film import make_film
     from synthetic_images.recipe import draw_recipe
@@ -45,11 +45,9 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     made = make_film(draw_recipe(args.seed, difficulty=DEMO_DIFFICULTY, posture=NeckPosture.NEUTRAL))
     write_dicom(made, out / "film.dcm")
     request = Request(lip_mark_cm=LIP_MARK_CM, tube=Tube(size_mm=TUBE_SIZE_MM), posture=NeckPosture.NEUTRAL)
-    answered = answer(out / "film.dcm", request)
+    answered = answer(out / "film.dcm", request, out / "picture.png")
     (out / "reading.json").write_text(json.dumps(answered.reading.to_dict(), indent=1), encoding="utf-8")
     (out / "truth.json").write_text(json.dumps(made.truth.to_dict(), indent=1), encoding="utf-8")
-    if answered.film is not None:
-        write_picture(answered.film, answered.reading, out / "picture.png")
     print(screen(answered.reading, shutil.get_terminal_size().columns, sys.stdout.isatty()))
     if made.truth.distance_mm is not None:
         print(

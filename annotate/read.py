@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import logging
 import shutil
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 
+from annotate.answers import Answer, answer_all
 from annotate.arguments import (
     POINTS_PER_MARK,
     KnownObjectAction,
@@ -20,7 +20,7 @@ from annotate.arguments import (
     pixel_mm,
     point,
 )
-from annotate.request import Answer, Request, answer
+from annotate.request import Request
 from annotate.screen import identifiers_in_words, one_line, screen
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
 from measure.assess import Case
@@ -31,10 +31,7 @@ from measure.follow_up import PreviousFilm
 from measure.insertion_depth import Route
 from measure.patient import Patient, Sex
 from measure.posture import NeckPosture
-from measure.reading import unreadable
 from measure.tube import Tube
-
-log = logging.getLogger("lipmark")
 
 EXAMPLES = """\
 examples:
@@ -136,6 +133,9 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
         "--picture", type=Path, metavar="PATH", help="write the film with its marks; a folder for many films"
     )
     group.add_argument(
+        "--workers", type=int, default=os.cpu_count() or 1, help="processes for many films; default one a core"
+    )
+    group.add_argument(
         "--show-identifiers", action="store_true", help="also print name, ID and dates of the header"
     )
 
@@ -150,10 +150,8 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
         parser.error(f"no film found in {' '.join(args.files)}; give a film, a folder of films or a pattern")
     if len(paths) > 1 and (request.tip or request.carina or request.marks or request.known_object):
         parser.error(f"{len(paths)} films found with points of one film; give one film, or no points")
-    answers = _answers(paths, request)
-    if args.picture is not None:
-        answers = _with_pictures(answers, args.picture, len(paths))
-    _printer(args, len(paths))(answers)
+    answers = answer_all(paths, request, args.picture, args.workers)
+    _printer(args, len(paths))(_with_progress(answers, len(paths)))
     return 0
 
 
@@ -200,42 +198,19 @@ def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | No
     return PreviousFilm.from_reading(reading, lip_mark_cm)
 
 
-def _answers(paths: list[Path], request: Request) -> Iterator[Answer]:
-    """An answer for every film; what no one foresaw is an answer too, and the rest go on."""
-    for path in _progress(paths):
-        try:
-            yield answer(path, request)
-        except Exception as error:
-            log.debug("unforeseen while reading a film", exc_info=True)
-            message = f"unforeseen {type(error).__name__}; run again with --verbose and report what it prints"
-            yield Answer(unreadable(str(path), message), None)
-
-
-def _progress(paths: list[Path]) -> Iterable[Path]:
-    if len(paths) == 1 or not sys.stderr.isatty():
-        return paths
+def _with_progress(answers: Iterator[Answer], count: int) -> Iterable[Answer]:
+    if count == 1 or not sys.stderr.isatty():
+        return answers
     from tqdm import tqdm
 
-    return tqdm(paths, desc="reading", unit="film", file=sys.stderr)
-
-
-def _with_pictures(answers: Iterable[Answer], target: Path, count: int) -> Iterator[Answer]:
-    from annotate.picture import write_picture
-
-    if count > 1:
-        target.mkdir(parents=True, exist_ok=True)
-    for number, item in enumerate(answers, start=1):
-        if item.film is not None:
-            name = f"{number:04d}-{Path(item.reading.film).stem}.png"
-            write_picture(item.film, item.reading, target / name if count > 1 else target)
-        yield item
+    return tqdm(answers, total=count, desc="reading", unit="film", file=sys.stderr)
 
 
 def _printer(args: argparse.Namespace, count: int) -> Callable[[Iterable[Answer]], None]:
     def as_object(item: Answer) -> dict[str, object]:
         plain: dict[str, object] = dict(item.reading.to_dict())
-        if args.show_identifiers and item.film is not None:
-            plain["identifiers"] = asdict(item.film.identifiers)
+        if args.show_identifiers and item.identifiers is not None:
+            plain["identifiers"] = asdict(item.identifiers)
         return plain
 
     def lines(answers: Iterable[Answer]) -> None:
@@ -250,7 +225,7 @@ def _printer(args: argparse.Namespace, count: int) -> Callable[[Iterable[Answer]
         width = shutil.get_terminal_size().columns
         for item in answers:
             print(screen(item.reading, width, sys.stdout.isatty()) if count == 1 else one_line(item.reading))
-            if args.show_identifiers and item.film is not None:
-                print(f"  whose film: {identifiers_in_words(item.film.identifiers)}")
+            if args.show_identifiers and item.identifiers is not None:
+                print(f"  whose film: {identifiers_in_words(item.identifiers)}")
 
     return lines if args.jsonl else whole if args.json else text

@@ -1,4 +1,4 @@
-"""What the user asks and knows about the films of one run, and a film answered by it."""
+"""What the user asks and knows about the films of one run, and what that makes of a film."""
 
 from __future__ import annotations
 
@@ -7,12 +7,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from annotate.arguments import Mark, Point
-from imaging.errors import ImagingError
 from imaging.film import Film
 from imaging.given_spacing import with_known_object, with_user_spacing
 from imaging.load import load_film
 from measure.accepted_range import DEFAULT_RANGE, AcceptedRange
-from measure.assess import Case, assess
+from measure.assess import Case
 from measure.cuff import CuffPressure
 from measure.errors import MeasureError
 from measure.follow_up import PreviousFilm
@@ -20,7 +19,6 @@ from measure.insertion_depth import Route
 from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, hand_sd_px
 from measure.patient import Sex
 from measure.posture import NeckPosture
-from measure.reading import Reading, unreadable
 from measure.tube import Tube
 
 NOMINAL_FILM_MM = 400.0
@@ -50,23 +48,15 @@ class Request:
     previous: PreviousFilm | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """A Reading and the film that it is about; no film where it could not be read."""
+def film_for(path: Path, request: Request) -> Film:
+    """The film, with the user's own spacing in place of the header's.
 
-    reading: Reading
-    film: Film | None
-
-
-def answer(path: Path, request: Request) -> Answer:
-    """Load a film, find or take its landmarks, and measure. A bad film is an answer with an error."""
-    try:
-        film = load_film(path, believe_resolution=request.believe_resolution)
-        film = _with_spacing(film, request)
-        case = case_of(str(path), film, request)
-    except (ImagingError, MeasureError) as error:
-        return Answer(unreadable(str(path), str(error)), None)
-    return Answer(assess(case), film)
+    Raises
+    ------
+    ImagingError, MeasureError
+        Where it cannot be read, or its spacing cannot be.
+    """
+    return _with_spacing(load_film(path, believe_resolution=request.believe_resolution), request)
 
 
 def case_of(name: str, film: Film, request: Request) -> Case:

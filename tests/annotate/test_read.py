@@ -94,7 +94,7 @@ def test_the_unforeseen_is_an_answer_too(lipmark, dicom_film, monkeypatch):
     def burst(*_):
         raise RuntimeError("Secret^Bed")
 
-    monkeypatch.setattr("annotate.read.answer", burst)
+    monkeypatch.setattr("annotate.answers.assess", burst)
     status, out, err = lipmark("read", dicom_film(), *points(4.5), "--jsonl")
     assert status == 0
     assert "unforeseen RuntimeError" in json.loads(out)["error"]
@@ -228,3 +228,10 @@ def test_cuff_and_tube_are_taken_up(reading, dicom_film):
     answer = reading(dicom_film(), *points(4.5), *words)
     assert answer["cuff"]["pressure"]["finding"] == "cuff pressure high"
     assert answer["inputs"]["tube"]["cuff_upper_from_tip_cm"]["value"] == 6.2
+
+
+def test_many_processes_say_what_one_says(lipmark, dicom_film):
+    films = [dicom_film(f"{number}.dcm") for number in range(7)]
+    alone = lipmark("read", *films, "--jsonl", "--workers", 1)
+    assert lipmark("read", *films, "--jsonl", "--workers", 2) == alone
+    assert len(alone[1].splitlines()) == 7

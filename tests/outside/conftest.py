@@ -163,7 +163,7 @@ class Geometry:
 
 
 def place(ct: ChestCT) -> Geometry:
-    """Central ray through the film's centre and the seventh thoracic vertebra, as for AP films (common practice)."""
+    """Central ray through the film's centre and the seventh thoracic vertebra, as in AP films."""
     aim = ct.to_mm(np.argwhere(ct.labels == VERTEBRA_T7).mean(axis=0))
     back = ct.to_mm(np.argwhere(ct.labels > 0).min(axis=0).astype(float))[1]
     detector_y = back - BONE_TO_DETECTOR_MM

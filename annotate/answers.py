@@ -1,0 +1,85 @@
+"""Films answered one after the other, or over several processes; a bad film is an answer too."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+
+from annotate.request import Request, case_of, film_for
+from imaging.errors import ImagingError
+from imaging.film import Identifiers
+from measure.assess import assess
+from measure.errors import MeasureError
+from measure.reading import Reading, unreadable
+
+log = logging.getLogger("lipmark")
+
+WORTH_PROCESSES = 6
+"""Fewer films are read sooner than a new process starts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A Reading, and whose film it is; no identifiers where the film could not be read."""
+
+    reading: Reading
+    identifiers: Identifiers | None = None
+
+
+def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
+    """Load a film, find or take its landmarks, measure, and draw the picture if one is asked for.
+
+    Whatever goes wrong becomes the answer's error, so that the other films of a run go on.
+    """
+    try:
+        film = film_for(path, request)
+        reading = assess(case_of(str(path), film, request))
+        if picture is not None:
+            from annotate.picture import write_picture
+
+            write_picture(film, reading, picture)
+    except (ImagingError, MeasureError) as error:
+        return Answer(unreadable(str(path), str(error)))
+    except Exception as error:
+        log.debug("unforeseen while reading a film", exc_info=True)
+        message = f"unforeseen {type(error).__name__}; run again with --verbose and report what it prints"
+        return Answer(unreadable(str(path), message))
+    return Answer(reading, film.identifiers)
+
+
+def answer_all(paths: Sequence[Path], request: Request, pictures: Path | None, workers: int) -> Iterator[Answer]:
+    """An answer for every film, in order.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The films.
+    request : Request
+        What the user says of them.
+    pictures : Path or None
+        Where to draw: a file for one film, a folder for many.
+    workers : int
+        Processes; few films are read in this one.
+    """
+    targets = _picture_paths(paths, pictures)
+    one = partial(_answer_with, request)
+    if workers < 2 or len(paths) < WORTH_PROCESSES:
+        yield from map(one, paths, targets)
+        return
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(one, paths, targets)
+
+
+def _answer_with(request: Request, path: Path, picture: Path | None) -> Answer:
+    return answer(path, request, picture)
+
+
+def _picture_paths(paths: Sequence[Path], pictures: Path | None) -> list[Path | None]:
+    if pictures is None or len(paths) == 1:
+        return [pictures] * len(paths)
+    return [pictures / f"{number:04d}-{path.stem}.png" for number, path in enumerate(paths, start=1)]
