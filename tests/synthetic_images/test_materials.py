@@ -37,7 +37,7 @@ def test_mass_attenuation_is_that_of_the_tables(material: Material) -> None:
     parts = COMPOSITION[material]
     energy_ev = 1000.0 * np.array(ENERGIES_KEV)
     expected = sum(share * xraydb.mu_elam(element, energy_ev, kind="total") for element, share in parts.items())
-    assert TABLE[material].mass_attenuation_cm2_g == pytest.approx(expected / sum(parts.values()), rel=0.04)
+    assert TABLE[material].mass_attenuation_cm2_g == pytest.approx(expected / sum(parts.values()), rel=0.02)
 
 
 def test_mean_lies_between_the_extremes_and_hardens_with_voltage() -> None:
