@@ -158,33 +158,31 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
 
 def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Request:
     """What the user said, checked; a value that cannot be is a usage error."""
+    cuff_edge = None if args.cuff_edge is None else Estimate(args.cuff_edge)
     try:
-        Case("", patient=Patient(args.age, args.sex, args.height), lip_mark_cm=args.lip_mark)
-        return Request(
-            tip=args.tip,
-            carina=args.carina,
-            marks=tuple(args.marks or ()),
-            known_object=args.known_object,
-            mm_per_pixel=args.mm_per_pixel,
-            believe_resolution=args.believe_resolution,
-            age_years=args.age,
-            sex=args.sex,
-            height_cm=args.height,
-            weight_kg=args.weight,
-            tube=Tube(
-                args.tube_size,
-                args.tube_outside_diameter,
-                None if args.cuff_edge is None else Estimate(args.cuff_edge),
-            ),
+        known = Case(
+            film="",
+            patient=Patient(args.age, args.sex, args.height),
+            tube=Tube(args.tube_size, args.tube_outside_diameter, cuff_edge),
             lip_mark_cm=args.lip_mark,
             route=args.route,
             posture=args.neck,
             cuff_pressure=args.cuff_pressure,
             accepted_range=args.range,
             previous=_previous(args.previous, args.previous_lip_mark),
+            weight_kg=args.weight,
         )
     except (MeasureError, OSError, json.JSONDecodeError) as error:
         parser.error(str(error))
+    return Request(
+        tip=args.tip,
+        carina=args.carina,
+        marks=tuple(args.marks or ()),
+        known_object=args.known_object,
+        mm_per_pixel=args.mm_per_pixel,
+        believe_resolution=args.believe_resolution,
+        known=known,
+    )
 
 
 def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | None:

@@ -10,16 +10,9 @@ from annotate.arguments import Mark, Point
 from imaging.film import Film
 from imaging.given_spacing import with_known_object, with_user_spacing
 from imaging.load import load_film
-from measure.accepted_range import DEFAULT_RANGE, AcceptedRange
 from measure.assess import Case
-from measure.cuff import CuffPressure
 from measure.errors import MeasureError
-from measure.follow_up import PreviousFilm
-from measure.insertion_depth import Route
 from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, hand_sd_px
-from measure.patient import Sex
-from measure.posture import NeckPosture
-from measure.tube import Tube
 
 NOMINAL_FILM_MM = 400.0
 """Longer side of a film whose spacing is not known, only to size the spread of a hand's mark (common practice)."""
@@ -27,7 +20,20 @@ NOMINAL_FILM_MM = 400.0
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Everything that the command line says about the films; None where it says nothing."""
+    """Everything that the command line says about the films; None where it says nothing.
+
+    Parameters
+    ----------
+    tip, carina, marks : points in pixels
+        Placed by hand.
+    known_object : length in mm and its two ends
+    mm_per_pixel : float or pair
+        The user's own spacing.
+    believe_resolution : bool
+        Take a picture file's resolution tag for its spacing.
+    known : Case
+        What holds for every film of the run: tube, lip mark, range ...; its patient goes before the header's.
+    """
 
     tip: Point | None = None
     carina: Point | None = None
@@ -35,17 +41,7 @@ class Request:
     known_object: tuple[float, tuple[Point, Point]] | None = None
     mm_per_pixel: float | tuple[float, float] | None = None
     believe_resolution: bool = False
-    age_years: float | None = None
-    sex: Sex | None = None
-    height_cm: float | None = None
-    weight_kg: float | None = None
-    tube: Tube = field(default_factory=Tube)
-    lip_mark_cm: float | None = None
-    route: Route = Route.ORAL
-    posture: NeckPosture = NeckPosture.UNKNOWN
-    cuff_pressure: CuffPressure | None = None
-    accepted_range: str | AcceptedRange = DEFAULT_RANGE
-    previous: PreviousFilm | None = None
+    known: Case = field(default_factory=lambda: Case(""))
 
 
 def film_for(path: Path, request: Request) -> Film:
@@ -72,22 +68,15 @@ def case_of(name: str, film: Film, request: Request) -> Case:
     if landmarks.tip is None or landmarks.carina is None:
         landmarks, reasons = _with_proposals(film, landmarks)
         notes = (*notes, *reasons)
-    return Case(
+    return replace(
+        request.known,
         film=name,
         landmarks=landmarks,
         spacing=film.spacing,
         magnification=film.magnification,
         view=film.view,
         centre_row=film.centre_row,
-        patient=film.patient.with_overrides(request.age_years, request.sex, request.height_cm),
-        tube=request.tube,
-        lip_mark_cm=request.lip_mark_cm,
-        route=request.route,
-        posture=request.posture,
-        cuff_pressure=request.cuff_pressure,
-        accepted_range=request.accepted_range,
-        previous=request.previous,
-        weight_kg=request.weight_kg,
+        patient=film.patient.overridden_by(request.known.patient),
         notes=notes,
     )
 

@@ -110,7 +110,7 @@ class Landmarks:
     cuff_lower: Landmark | None = None
     mandible: Landmark | None = None
     aortic_arch: Landmark | None = None
-    vertebrae: Mapping[str, Landmark] = field(default_factory=lambda: MappingProxyType({}))
+    vertebrae: Mapping[str, Landmark] = field(default_factory=dict)
     known_object: KnownObject | None = None
 
 

@@ -61,12 +61,12 @@ class Patient:
             return AgeGroup.NEONATE
         return AgeGroup.CHILD if self.age_years < ADULT_FROM_YEARS else AgeGroup.ADULT
 
-    def with_overrides(self, age_years: float | None, sex: Sex | None, height_cm: float | None) -> Patient:
-        """The same patient, with each given value in place of the known one."""
+    def overridden_by(self, other: Patient) -> Patient:
+        """The same patient, with each value that `other` knows in place of the own one."""
         return Patient(
-            self.age_years if age_years is None else age_years,
-            self.sex if sex is None else sex,
-            self.height_cm if height_cm is None else height_cm,
+            self.age_years if other.age_years is None else other.age_years,
+            self.sex if other.sex is None else other.sex,
+            self.height_cm if other.height_cm is None else other.height_cm,
         )
 
 

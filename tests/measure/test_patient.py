@@ -34,4 +34,4 @@ def test_height_in_metres_is_refused():
 
 def test_overrides_take_the_place_of_the_known_and_leave_the_rest():
     known = Patient(60.0, Sex.MALE, 180.0)
-    assert known.with_overrides(None, Sex.FEMALE, None) == Patient(60.0, Sex.FEMALE, 180.0)
+    assert known.overridden_by(Patient(sex=Sex.FEMALE)) == Patient(60.0, Sex.FEMALE, 180.0)
