@@ -1,0 +1,352 @@
+"""Tip and carina by the trained network: whole film first, then a closer look where they seem to be.
+
+Training, data and scores are in docs/training.md and docs/model-card.md.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from imaging.film import Film
+from measure.landmarks import Landmark, Landmarks, Source
+
+WEIGHTS = Path(__file__).with_name("weights")
+MEMBERS = tuple(WEIGHTS / f"finder_{number}.onnx" for number in range(3))
+CARD = WEIGHTS / "finder.json"
+
+Maps = NDArray[np.float32]
+Card = Mapping[str, Mapping[str, list[float]]]
+"""For the tip and the carina: coefficients of the confidence and of the standard deviation."""
+
+_SIDE_PX = 640
+"""What the network sees; config.toml of the training."""
+_STRIDE = 4
+_CLOSER = 1.7
+"""How much closer the second look is; ours, inside the range trained with (1.25 to 2.3)."""
+_LONG_SIDE_MM = 400.0
+"""Nominal length of a film's longer side where no spacing is needed; as in the films' reference marks."""
+_NEAR_MM = 10.0
+"""What a confidence speaks of."""
+_UNCLEAR = 0.5
+"""Below this confidence a point is a hint; above it an answer."""
+_TIP, _CARINA = 0, 1
+
+
+class Session(Protocol):
+    """What is used of an ONNX Runtime session."""
+
+    def run(self, names: Sequence[str], feeds: Mapping[str, NDArray[np.float32]]) -> list[NDArray[np.float32]]:
+        """Named outputs for named inputs."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A square part of the film, in square pixels as wide as a column; may reach beyond the film.
+
+    Parameters
+    ----------
+    left, top : int
+        First column and row.
+    side : int
+        Width and height.
+    """
+
+    left: int
+    top: int
+    side: int
+
+    def out(self, point: NDArray[np.float64]) -> NDArray[np.float64]:
+        """A point (x, y) of the network's input, as a place in square film pixels."""
+        corner = np.array([self.left, self.top], np.float64)
+        return np.asarray((point + 0.5) * (self.side / _SIDE_PX) - 0.5 + corner, np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """Where a landmark seems to be, and what speaks for and against it.
+
+    Parameters
+    ----------
+    x, y : float
+        In square film pixels.
+    mass : float
+        Probability within 10 nominal mm of it on the closer maps.
+    spread_mm : float
+        Vertical standard deviation of that probability.
+    apart_mm : float
+        Distance between the two closer looks.
+    moved_mm : float
+        Distance between the first looks' place and this one.
+    """
+
+    x: float
+    y: float
+    mass: float
+    spread_mm: float
+    apart_mm: float
+    moved_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """Everything that the network said about a film, before it is judged.
+
+    Parameters
+    ----------
+    tip, carina : Spot
+    tube_far, tube_near : float
+        Logit of a tube on the whole film and on the closer look.
+    line_end_mm : float
+        From the tip up to the lower end of the traced tube line (negative: the line goes on below the tip);
+        NaN where no line is seen.
+    """
+
+    tip: Spot
+    carina: Spot
+    tube_far: float
+    tube_near: float
+    line_end_mm: float
+
+    def tip_features(self) -> NDArray[np.float64]:
+        """What the tip's confidence is computed from."""
+        return np.array([self.tube_near, self.tube_far, *_doubts(self.tip)])
+
+    def carina_features(self) -> NDArray[np.float64]:
+        """What the carina's confidence is computed from."""
+        return np.array(_doubts(self.carina))
+
+
+def _doubts(spot: Spot) -> list[float]:
+    mass = min(max(spot.mass, 0.01), 0.99)
+    return [math.log(mass / (1.0 - mass)), math.log1p(spot.apart_mm), math.log1p(spot.moved_mm)]
+
+
+@cache
+def load_members(paths: tuple[Path, ...] = MEMBERS) -> tuple[Session, ...]:
+    """Load the network's members once; one thread each, so that films can run side by side."""
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    return tuple(
+        onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"]) for path in paths
+    )
+
+
+@cache
+def load_card(path: Path = CARD) -> Card:
+    """The calibration beside the weights."""
+    found: Card = json.loads(path.read_text(encoding="utf-8"))["calibration"]
+    return found
+
+
+def _levels(pixels: NDArray[np.float32]) -> tuple[float, float]:
+    sample = pixels[:: max(1, pixels.shape[0] // 256), :: max(1, pixels.shape[1] // 256)]
+    low, high = np.percentile(sample, [0.2, 99.8])
+    return float(low), max(float(high), float(low) + 1e-3)
+
+
+def _cut(film: Film, window: Window, levels: tuple[float, float]) -> NDArray[np.float32]:
+    """The window as the network's input, shape (640, 640); outside the film it is black."""
+    import cv2
+
+    aspect = film.pixel_aspect
+    rows, columns = film.shape
+    top, bottom = window.top / aspect, (window.top + window.side) / aspect
+    first, last = max(0, math.floor(top)), min(rows, math.ceil(bottom))
+    left, right = max(0, window.left), min(columns, window.left + window.side)
+    scale = _SIDE_PX / window.side
+    result = np.zeros((_SIDE_PX, _SIDE_PX), np.float32)
+    if first >= last or left >= right:
+        return result
+    height, width = round((last - first) * aspect * scale), round((right - left) * scale)
+    if height < 1 or width < 1:
+        return result
+    smaller = height < last - first
+    part = cv2.resize(
+        film.pixels[first:last, left:right], (width, height),
+        interpolation=cv2.INTER_AREA if smaller else cv2.INTER_LINEAR,
+    )  # fmt: skip
+    low, high = levels
+    at_row, at_column = round((first - top) * aspect * scale), round((left - window.left) * scale)
+    part = part[: _SIDE_PX - at_row, : _SIDE_PX - at_column]
+    result[at_row : at_row + part.shape[0], at_column : at_column + part.shape[1]] = np.clip(
+        (part - low) / (high - low), 0.0, 1.0
+    )
+    return result
+
+
+def _run(session: Session, view: NDArray[np.float32], mirrored: bool) -> tuple[Maps, float]:
+    """Maps, shape (4, 160, 160), and the tube's logit."""
+    if mirrored:
+        view = np.ascontiguousarray(view[:, ::-1])
+    maps, tube = session.run(["maps", "tube"], {"film": view[None, None]})
+    return (maps[0, :, :, ::-1] if mirrored else maps[0]), float(tube[0])
+
+
+def _shares(logits: Maps) -> Maps:
+    weights = np.exp(logits - logits.max())
+    return np.asarray(weights / weights.sum(), np.float32)
+
+
+def _peak(share: Maps, px_per_mm: float) -> tuple[NDArray[np.float64], float, float]:
+    """The place with most probability near it: (x, y) in input pixels, that probability, vertical spread in mm."""
+    import cv2
+
+    radius = _NEAR_MM * px_per_mm / _STRIDE
+    reach = math.ceil(radius)
+    offsets = np.arange(-reach, reach + 1)
+    disc = (np.hypot(offsets[:, None], offsets[None]) <= radius).astype(np.float32)
+    near = cv2.filter2D(share, -1, disc, borderType=cv2.BORDER_CONSTANT)
+    y, x = np.unravel_index(int(near.argmax()), near.shape)
+    rows, columns = np.indices(share.shape)
+    weight = share * (np.hypot(rows - y, columns - x) <= radius)
+    weight = weight / weight.sum()
+    cell = np.array([(weight * columns).sum(), (weight * rows).sum()])
+    spread = math.sqrt(float((weight * (rows - cell[1]) ** 2).sum()))
+    return cell * _STRIDE + (_STRIDE - 1) / 2.0, min(float(near[y, x]), 1.0), spread * _STRIDE / px_per_mm
+
+
+def _spot(closer: Sequence[Maps], far: NDArray[np.float64], window: Window, long_side: float) -> Spot:
+    px_per_mm = long_side / _LONG_SIDE_MM * _SIDE_PX / window.side
+    shares = [_shares(maps) for maps in closer]
+    point, mass, spread_mm = _peak(np.mean(shares, axis=0, dtype=np.float32), px_per_mm)
+    apart = math.dist(*(_peak(share, px_per_mm)[0] for share in shares))
+    x, y = window.out(point)
+    moved = math.hypot(x - far[0], y - far[1]) * _LONG_SIDE_MM / long_side
+    return Spot(float(x), float(y), mass, spread_mm, apart / px_per_mm, moved)
+
+
+def _line_end_mm(line: Maps, tip_px: NDArray[np.float64], px_per_mm: float) -> float:
+    """How far above the tip the traced tube line ends, looking within 15 mm to either side of the tip."""
+    cell = (tip_px - (_STRIDE - 1) / 2.0) / _STRIDE
+    reach = round(15.0 * px_per_mm / _STRIDE)
+    column = round(float(cell[0]))
+    strip = line[:, max(0, column - reach) : column + reach + 1]
+    rows = np.flatnonzero(strip.max(1) > 0.0) if strip.shape[1] else np.array([], int)
+    return float(cell[1] - rows[-1]) * _STRIDE / px_per_mm if len(rows) else math.nan
+
+
+def look(film: Film, members: tuple[Session, ...]) -> Sight:
+    """Everything that the network says about a film.
+
+    Parameters
+    ----------
+    film : Film
+        Upright; bright = dense.
+    members : tuple of Session
+        Three networks; four passes in all, two of them mirrored.
+    """
+    rows, columns = film.shape
+    tall = round(rows * film.pixel_aspect)
+    long_side = max(tall, columns)
+    levels = _levels(film.pixels)
+    whole = Window((columns - long_side) // 2, (tall - long_side) // 2, long_side)
+    view = _cut(film, whole, levels)
+    far = [_run(members[2], view, False), _run(members[1], view, True)]
+    px_per_mm = _SIDE_PX / _LONG_SIDE_MM
+    places = [
+        whole.out(_peak(np.mean([_shares(maps[k]) for maps, _ in far], axis=0, dtype=np.float32), px_per_mm)[0])
+        for k in (_TIP, _CARINA)
+    ]
+    tube_far = (far[0][1] + far[1][1]) / 2.0
+    window = _closer_window(places, tube_far, long_side)
+    view = _cut(film, window, levels)
+    near = [_run(members[1], view, False), _run(members[0], view, True)]
+    spots = [_spot([maps[k] for maps, _ in near], places[k], window, long_side) for k in (_TIP, _CARINA)]
+    px_per_mm *= long_side / window.side
+    tip_px = (np.array([spots[_TIP].x - window.left, spots[_TIP].y - window.top]) + 0.5) * _SIDE_PX / window.side
+    line = (near[0][0][2] + near[1][0][2]) / 2.0
+    return Sight(
+        tip=spots[_TIP],
+        carina=spots[_CARINA],
+        tube_far=tube_far,
+        tube_near=(near[0][1] + near[1][1]) / 2.0,
+        line_end_mm=_line_end_mm(line, tip_px, px_per_mm),
+    )
+
+
+def _closer_window(places: list[NDArray[np.float64]], tube_far: float, long_side: int) -> Window:
+    """Around the tip and the carina where they lie together, else around the carina and the neck above it."""
+    side = round(long_side / _CLOSER)
+    tip, carina = places
+    together = tube_far > 0.0 and math.dist(tip, carina) < 0.7 * side
+    centre = (tip + carina) / 2.0 if together else carina - np.array([0.0, 0.1 * long_side])
+    return Window(round(centre[0] - side / 2.0), round(centre[1] - side / 2.0), side)
+
+
+def _probability(features: NDArray[np.float64], model: Mapping[str, list[float]]) -> float:
+    scaled = (features - np.array(model["mean"])) / np.array(model["scale"])
+    logit = float(scaled @ np.array(model["weights"])) + model["bias"][0]
+    return 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, logit))))
+
+
+def _sd_mm(spot: Spot, model: Mapping[str, list[float]]) -> float:
+    """Standard deviation along an axis, from the map's spread and the disagreement of the looks."""
+    own = math.sqrt(spot.spread_mm**2 + spot.apart_mm**2 + (0.5 * min(spot.moved_mm, 30.0)) ** 2)
+    return max(model["sd_floor_mm"][0], model["sd_factor"][0] * own)
+
+
+def judge(sight: Sight, film: Film, card: Card) -> tuple[Landmarks, tuple[str, ...]]:
+    """Landmarks with calibrated confidence and standard deviation; a sentence for each one missing."""
+    rows, columns = film.shape
+    px_per_mm = max(rows * film.pixel_aspect, columns) / _LONG_SIDE_MM
+    found: dict[str, Landmark] = {}
+    reasons = []
+    for name, spot, features in (
+        ("tip", sight.tip, sight.tip_features()),
+        ("carina", sight.carina, sight.carina_features()),
+    ):
+        confidence = _probability(features, card[name])
+        if confidence < _UNCLEAR:
+            reasons.append(_reason(name, sight, confidence))
+        if name == "tip" and sight.tube_near < 0.0 and confidence < _UNCLEAR:
+            continue
+        found[name] = Landmark(
+            row=(spot.y + 0.5) / film.pixel_aspect - 0.5,
+            column=spot.x,
+            sd_px=_sd_mm(spot, card[name]) * px_per_mm,
+            source=Source.PROPOSED,
+            confidence=confidence,
+            note="estimated from what surrounds it" if name == "carina" and spot.mass < 0.7 else "",
+        )
+    return Landmarks(tip=found.get("tip"), carina=found.get("carina")), tuple(reasons)
+
+
+def _reason(name: str, sight: Sight, confidence: float) -> str:
+    if name == "tip" and sight.tube_near < 0.0:
+        return f"tip: no endotracheal tube seen (probability of a placed tip {confidence:.2f}); mark it by hand."
+    return (
+        f"{name}: unsure, {confidence:.2f} found as the probability of lying within 10 mm, at least 0.5 expected; "
+        "mark it by hand."
+    )
+
+
+def find_landmarks(film: Film) -> tuple[Landmarks, tuple[str, ...]]:
+    """Propose the tube's tip and the carina.
+
+    Parameters
+    ----------
+    film : Film
+        Upright; pixels 0 to 1, bright = dense. Pixels need not be square.
+
+    Returns
+    -------
+    landmarks : Landmarks
+        Tip and carina where found; a confidence below 0.5 marks a hint, no answer.
+    reasons : tuple of str
+        One plain sentence for each point that is missing or unsure.
+    """
+    return judge(look(film, load_members()), film, load_card())

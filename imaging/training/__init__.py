@@ -1,0 +1,1 @@
+"""How the network of `imaging.network` is made: the only place that needs PyTorch."""

@@ -1,0 +1,156 @@
+"""What the network says about films it has not seen, and the confidences and intervals that fit it."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from functools import partial
+from multiprocessing import Pool
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from imaging.load import load_film
+from imaging.network import Sight, Spot, load_members, look
+from imaging.training.pack import Entry
+from imaging.training.spoil import spoil
+
+_LONG_SIDE_MM = 400.0
+_NEAR_MM = 10.0
+_SHRINK = 1.0
+"""Weight of the penalty on the logistic model's coefficients; ours."""
+_SD_FLOOR_MM = {"tip": 1.4, "carina": 2.4}
+"""No proposal is surer than a hand: measure.landmarks.HAND_SD_MM."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The network's view of one film and the truth.
+
+    Parameters
+    ----------
+    file, kind : str
+    fold : int
+    spoiled : bool
+    tip, carina : (x, y) or None
+        Reference marks in pixels of what was looked at.
+    px_per_mm : float
+    sight : Sight
+    """
+
+    file: str
+    kind: str
+    fold: int
+    spoiled: bool
+    tip: tuple[float, float] | None
+    carina: tuple[float, float] | None
+    px_per_mm: float
+    sight: Sight
+
+
+def _mark(row: dict[str, str], name: str) -> tuple[float, float] | None:
+    if not row[f"{name}_x"] or int(row[f"{name}_conf"] or 0) < 2:
+        return None
+    return float(row[f"{name}_x"]), float(row[f"{name}_y"])
+
+
+def _answer(job: tuple[Entry, dict[str, str], bool], films: Path, runs: Path) -> Answer:
+    entry, row, spoiled = job
+    film = load_film(films / entry.file)
+    marks = {name: _mark(row, name) for name in ("tip", "carina")}
+    if spoiled:
+        seed = int.from_bytes(hashlib.sha256(entry.file.encode()).digest()[:8])
+        names = [name for name, mark in marks.items() if mark is not None]
+        known = [mark for mark in marks.values() if mark is not None]
+        film, moved = spoil(film, known, np.random.default_rng(seed))
+        marks |= dict(zip(names, moved, strict=True))
+    member = runs / f"fold{entry.fold}.onnx"
+    sight = look(film, load_members((member, member, member)))
+    return Answer(
+        entry.file, entry.kind, entry.fold, spoiled, marks["tip"], marks["carina"],
+        max(film.shape) / _LONG_SIDE_MM, sight,
+    )  # fmt: skip
+
+
+def collect(entries: Sequence[Entry], films: Path, runs: Path, processes: int) -> list[Answer]:
+    """Look at every marked film, as it is and spoiled, with the network that did not see its patient."""
+    rows = {row["file"]: row for row in csv.DictReader((films / "marks.csv").open(newline=""))}
+    marked = [entry for entry in entries if entry.kind != "unmarked"]
+    jobs = [(entry, rows[entry.file], spoiled) for entry in marked for spoiled in (False, True)]
+    with Pool(processes) as pool:
+        answers = pool.map(partial(_answer, films=films, runs=runs), jobs, chunksize=8)
+    (runs / "answers.json").write_text(json.dumps([asdict(answer) for answer in answers]))
+    return answers
+
+
+def read_answers(runs: Path) -> list[Answer]:
+    """What `collect` found."""
+    answers = []
+    for row in json.loads((runs / "answers.json").read_text()):
+        seen = row["sight"] | {name: Spot(**row["sight"][name]) for name in ("tip", "carina")}
+        marks = {name: tuple(row[name]) if row[name] else None for name in ("tip", "carina")}
+        answers.append(Answer(**(row | marks | {"sight": Sight(**seen)})))
+    return answers
+
+
+def error_mm(answer: Answer, name: str) -> tuple[float, float]:
+    """Sideways and downward error of a landmark whose reference is known, in nominal mm."""
+    spot = getattr(answer.sight, name)
+    x, y = getattr(answer, name)
+    return (spot.x - x) / answer.px_per_mm, (spot.y - y) / answer.px_per_mm
+
+
+def _logistic(features: NDArray[np.float64], right: NDArray[np.bool_]) -> dict[str, list[float]]:
+    """Penalised logistic regression."""
+    from scipy.optimize import minimize
+
+    mean, scale = features.mean(0), features.std(0) + 1e-6
+    scaled = (features - mean) / scale
+    sign = np.where(right, 1.0, -1.0)
+
+    def loss(parameters: NDArray[np.float64]) -> float:
+        logit = scaled @ parameters[:-1] + parameters[-1]
+        return float(np.logaddexp(0.0, -sign * logit).sum() + _SHRINK * (parameters[:-1] ** 2).sum())
+
+    best = minimize(loss, np.zeros(features.shape[1] + 1), method="BFGS").x
+    return {
+        "mean": mean.tolist(), "scale": scale.tolist(), "weights": best[:-1].tolist(), "bias": [float(best[-1])]
+    }  # fmt: skip
+
+
+def _own_sd(spot: Spot) -> float:
+    return math.sqrt(spot.spread_mm**2 + spot.apart_mm**2 + (0.5 * min(spot.moved_mm, 30.0)) ** 2)
+
+
+def _sd_factor(answers: Sequence[Answer], name: str) -> float:
+    """Factor with which 95 % of the answers near enough to be answers lie inside the interval on both axes."""
+    floor = _SD_FLOOR_MM[name]
+    errors = np.array([max(map(abs, error_mm(a, name))) for a in answers])
+    own = np.array([_own_sd(getattr(a.sight, name)) for a in answers])
+    factors = np.linspace(0.2, 8.0, 400)
+    covered = np.array([(errors <= 1.96 * np.maximum(floor, f * own)).mean() for f in factors])
+    enough = np.flatnonzero(covered >= 0.95)
+    return float(factors[enough[0]] if len(enough) else factors[-1])
+
+
+def calibrate(answers: Sequence[Answer]) -> dict[str, dict[str, list[float]]]:
+    """Models of the confidence (P within 10 mm) and of the standard deviation, for tip and carina.
+
+    The tip's model also learns from films without a tube, where any tip is wrong.
+    """
+    card = {}
+    for name in ("tip", "carina"):
+        known = [a for a in answers if getattr(a, name) is not None]
+        used = known + ([a for a in answers if a.kind in ("plain", "tracheostomy")] if name == "tip" else [])
+        features = np.array([getattr(a.sight, f"{name}_features")() for a in used])
+        right = np.array(
+            [getattr(a, name) is not None and math.hypot(*error_mm(a, name)) <= _NEAR_MM for a in used]
+        )
+        card[name] = _logistic(features, right)
+        card[name] |= {"sd_floor_mm": [_SD_FLOOR_MM[name]], "sd_factor": [_sd_factor(known, name)]}
+    return card

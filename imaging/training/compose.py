@@ -1,0 +1,294 @@
+"""Airway tubes, tracheostomy tubes and stomach tubes drawn onto real films.
+
+A tube is what X-rays make of it: a hollow cylinder's chord length (bright where the ray runs along the
+wall), a narrow radio-opaque stripe in the wall, air inside, a slanted end. All of it is a function of the
+distance from a centre line x(y) that follows the film's own windpipe, so a whole batch is drawn at once.
+Ranges are our own choice, wider than the sizes in use (outer diameter about 9 to 12 mm) to cover magnification and
+films whose scale is not known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as F  # noqa: N812
+from torch import Tensor
+
+from imaging.training.guides import GUIDE_STEP_PX
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What was drawn on a batch.
+
+    Parameters
+    ----------
+    film : Tensor, shape (batch, side, side)
+    tip : Tensor, shape (batch, 2)
+        x and y of the drawn tube's end in pixels; meaningless where no tube was drawn.
+    tube_line, other_line : Tensor, shape (batch, side, side)
+        0 to 1 along the airway tube, and along stomach and tracheostomy tubes.
+    """
+
+    film: Tensor
+    tip: Tensor
+    tube_line: Tensor
+    other_line: Tensor
+
+
+class Dice:
+    """Random numbers for a batch, on the device."""
+
+    def __init__(self, batch: int, device: torch.device, generator: torch.Generator) -> None:
+        self.batch = batch
+        self.device = device
+        self.generator = generator
+
+    def uniform(self, low: float, high: float) -> Tensor:
+        """One number a film."""
+        return torch.rand(self.batch, device=self.device, generator=self.generator) * (high - low) + low
+
+    def log_uniform(self, low: float, high: float) -> Tensor:
+        """One number a film, evenly spread over its logarithm."""
+        ratio = torch.tensor(high / low, device=self.device)
+        return low * ratio ** self.uniform(0.0, 1.0)
+
+    def normal(self, sd: float, columns: int | None = None) -> Tensor:
+        """One number a film, or `columns` of them."""
+        shape = (self.batch,) if columns is None else (self.batch, columns)
+        return torch.randn(shape, device=self.device, generator=self.generator) * sd
+
+    def chance(self, probability: float) -> Tensor:
+        """True with this probability."""
+        return self.uniform(0.0, 1.0) < probability
+
+    def pick(self, *values: Tensor, shares: tuple[float, ...]) -> Tensor:
+        """One of the values for each film."""
+        weights = torch.tensor(shares, device=self.device)
+        which = torch.multinomial(weights, self.batch, replacement=True, generator=self.generator)
+        return torch.stack(values, 1).gather(1, which[:, None]).squeeze(1)
+
+    def waves(self, rows: int, knots: int) -> Tensor:
+        """Smooth random curves of standard deviation about one, shape (batch, rows)."""
+        return _stretch(self.normal(1.0, knots), rows)
+
+
+def _stretch(values: Tensor, rows: int) -> Tensor:
+    return F.interpolate(values[:, None], size=rows, mode="linear", align_corners=True)[:, 0]
+
+
+def _smooth(path: Tensor, reach: int) -> Tensor:
+    """Average twice over `reach` rows either way, the ends held."""
+    for _ in range(2):
+        padded = F.pad(path[:, None], (reach, reach), mode="replicate")
+        path = F.avg_pool1d(padded, 2 * reach + 1, stride=1)[:, 0]
+    return path
+
+
+@dataclass(frozen=True, slots=True)
+class Cylinder:
+    """A tube's looks; one number a film in each field, lengths in pixels."""
+
+    radius: Tensor
+    hollow: Tensor
+    wall: Tensor
+    stripe: Tensor
+    stripe_at: Tensor
+    stripe_width: Tensor
+    stripe_short: Tensor
+    air: Tensor
+    slant: Tensor
+    slant_side: Tensor
+
+
+def _column(values: Tensor) -> Tensor:
+    return values[:, None, None]
+
+
+def _draw(path: Tensor, top: Tensor, tip: Tensor, gain: Tensor, look: Cylinder) -> tuple[Tensor, Tensor]:
+    """Density and footprint of one tube a film, each of shape (batch, side, side)."""
+    side = path.shape[1]
+    slope = torch.gradient(path, dim=1)[0]
+    lean = (1.0 + slope.square()).rsqrt()
+    x = torch.arange(side, device=path.device, dtype=torch.float32)
+    across = (x[None, None, :] - path[:, :, None]) * lean[:, :, None]
+    y = x[None, :, None]
+    unit = (across / _column(look.radius)).square()
+    outer = (1.0 - unit).clamp_min(0.0).sqrt()
+    inner = (_column(look.hollow).square() - unit).clamp_min(0.0).sqrt()
+    end = _column(tip) - _column(look.slant) * (_column(look.radius) - _column(look.slant_side) * across)
+    start = torch.sigmoid((y - _column(top)) / 0.7)
+    kept = torch.sigmoid((end - y) / 0.7) * start
+    brightest = (1.0 - look.hollow.square()).sqrt()
+    density = kept * ((outer - inner) * _column(look.wall / brightest) - inner * _column(look.air))
+    stripe = torch.exp(-0.5 * ((across - _column(look.stripe_at)) / _column(look.stripe_width)).square())
+    stripe_kept = torch.sigmoid((_column(tip - look.stripe_short) - y) / 0.7) * start
+    density = (density + stripe * stripe_kept * _column(look.stripe)) * gain[:, :, None]
+    return density, kept * (unit < 1.0)
+
+
+def _tube_look(dice: Dice, px_per_mm: float) -> Cylinder:
+    radius = dice.uniform(8.0, 13.5) * px_per_mm / 2.0
+    strength = dice.log_uniform(0.07, 0.32)
+    wall_part = dice.pick(
+        dice.uniform(0.25, 0.9), dice.uniform(0.0, 0.2), dice.uniform(0.6, 1.2), shares=(0.6, 0.22, 0.18)
+    )
+    stripe_part = dice.pick(dice.uniform(0.6, 1.3), dice.uniform(0.0, 0.1), shares=(0.84, 0.16))
+    return Cylinder(
+        radius=radius,
+        hollow=dice.uniform(0.66, 0.84),
+        wall=strength * wall_part,
+        stripe=strength * stripe_part,
+        stripe_at=radius * torch.sin(dice.uniform(-1.57, 1.57)) * 0.92,
+        stripe_width=dice.uniform(0.35, 0.8) * px_per_mm,
+        stripe_short=dice.pick(dice.uniform(0.0, 1.0), dice.uniform(0.0, 6.0), shares=(0.7, 0.3)) * px_per_mm,
+        air=strength * dice.uniform(-0.1, 0.5),
+        slant=dice.uniform(0.0, 1.2),
+        slant_side=dice.chance(0.5).float() * 2.0 - 1.0,
+    )
+
+
+def _stomach_look(dice: Dice, px_per_mm: float) -> Cylinder:
+    radius = dice.uniform(3.0, 7.0) * px_per_mm / 2.0
+    strength = dice.log_uniform(0.06, 0.35)
+    return Cylinder(
+        radius=radius,
+        hollow=dice.uniform(0.5, 0.75),
+        wall=strength * dice.uniform(0.0, 0.8),
+        stripe=strength * dice.pick(dice.uniform(0.5, 1.2), dice.uniform(0.0, 0.1), shares=(0.85, 0.15)),
+        stripe_at=radius * dice.uniform(-0.9, 0.9),
+        stripe_width=dice.uniform(0.25, 0.7) * px_per_mm,
+        stripe_short=dice.uniform(0.0, 5.0) * px_per_mm,
+        air=strength * dice.uniform(-0.1, 0.3),
+        slant=dice.uniform(0.0, 0.4),
+        slant_side=dice.chance(0.5).float() * 2.0 - 1.0,
+    )
+
+
+def _tip_height_mm(dice: Dice) -> Tensor:
+    """How far above the carina a drawn tube ends; below it where negative.
+
+    Wider than life: normal heights, close to the carina, inside a main bronchus, in the neck.
+    """
+    return dice.pick(
+        (dice.normal(20.0) + 45.0).clamp(8.0, 110.0),
+        dice.uniform(0.0, 28.0),
+        dice.uniform(-45.0, 0.0),
+        dice.uniform(60.0, 150.0),
+        shares=(0.45, 0.24, 0.17, 0.14),
+    )
+
+
+def _airway_path(dice: Dice, guide: Tensor, carina: Tensor, px_per_mm: float, side: int) -> Tensor:
+    """A stiff tube's centre line in the windpipe and on into a main bronchus, shape (batch, side)."""
+    path = _smooth(guide, 5)
+    path = path + dice.normal(1.8)[:, None] * px_per_mm
+    y = (torch.arange(path.shape[1], device=path.device)[None] + 0.5) * GUIDE_STEP_PX
+    above = ((carina[:, 1:] - y) / (100.0 * px_per_mm)).clamp_min(0.0)
+    path = path + dice.normal(5.0)[:, None] * px_per_mm * above.square()
+    path = path + dice.waves(path.shape[1], 6) * 1.0 * px_per_mm
+    below = (y - carina[:, 1:] + 4.0 * px_per_mm).clamp_min(0.0)
+    # Right main bronchus (left on the film) runs on steeply, the left one more sideways.
+    sideways = dice.pick(-dice.uniform(0.25, 0.65), dice.uniform(0.5, 1.0), shares=(0.75, 0.25))
+    path = path + sideways[:, None] * below
+    return _stretch(_smooth(path, 3), side)
+
+
+def _stomach_path(dice: Dice, guide: Tensor, carina: Tensor, px_per_mm: float, side: int) -> Tensor:
+    """A centre line beside the windpipe, down behind the heart and to the stomach."""
+    path = _smooth(guide, 6)
+    y = (torch.arange(path.shape[1], device=path.device)[None] + 0.5) * GUIDE_STEP_PX
+    path = path + (dice.normal(6.0) + 2.0)[:, None] * px_per_mm
+    path = path + dice.waves(path.shape[1], 7) * 2.5 * px_per_mm
+    below = ((y - carina[:, 1:]) / px_per_mm).clamp_min(0.0)
+    path = path + dice.normal(0.08)[:, None] * below * px_per_mm
+    to_stomach = (below - dice.uniform(80.0, 150.0)[:, None]).clamp_min(0.0)
+    path = path + dice.uniform(0.0, 1.6)[:, None] * to_stomach * px_per_mm
+    return _stretch(_smooth(path, 4), side)
+
+
+def _flange(dice: Dice, path: Tensor, top: Tensor, px_per_mm: float) -> Tensor:
+    """The neck plate of a tracheostomy tube: a bright rounded bar across its upper end."""
+    side = path.shape[1]
+    x = torch.arange(side, device=path.device, dtype=torch.float32)
+    row = top.long().clamp(0, side - 1)
+    centre = path.gather(1, row[:, None]).squeeze(1)
+    dx, dy = x[None, None, :] - _column(centre), x[None, :, None] - _column(top)
+    turn = dice.normal(0.25)
+    along = dx * _column(turn.cos()) + dy * _column(turn.sin())
+    beside = dy * _column(turn.cos()) - dx * _column(turn.sin())
+    half_length = dice.uniform(12.0, 40.0) * px_per_mm
+    half_width = dice.uniform(2.0, 9.0) * px_per_mm
+    edge = torch.maximum(along.abs() - _column(half_length), beside.abs() - _column(half_width))
+    return torch.sigmoid(-edge / 1.5) * _column(dice.uniform(0.0, 0.25))
+
+
+def _cuff(dice: Dice, path: Tensor, tip: Tensor, px_per_mm: float) -> Tensor:
+    side = path.shape[1]
+    x = torch.arange(side, device=path.device, dtype=torch.float32)
+    centre = tip - dice.uniform(28.0, 48.0) * px_per_mm
+    long = (x[None, :, None] - _column(centre)) / _column(dice.uniform(14.0, 23.0) * px_per_mm)
+    wide = (x[None, None, :] - path[:, :, None]) / _column(dice.uniform(7.0, 13.0) * px_per_mm)
+    return (1.0 - long.square() - wide.square()).clamp_min(0.0).sqrt() * _column(-dice.uniform(0.0, 0.08))
+
+
+def blur(image: Tensor, sigma: Tensor, reach: int = 4) -> Tensor:
+    """Gaussian blur with its own width for each film; shape (batch, rows, columns)."""
+    offsets = torch.arange(-reach, reach + 1, device=image.device, dtype=torch.float32)
+    kernel = torch.exp(-0.5 * (offsets[None] / sigma[:, None].clamp_min(0.05)).square())
+    kernel = kernel / kernel.sum(1, keepdim=True)
+    n = image.shape[0]
+    padded = F.pad(image[None], (reach, reach, reach, reach), mode="replicate")
+    down = F.conv2d(padded, kernel[:, None, :, None], groups=n)
+    return F.conv2d(down, kernel[:, None, None, :], groups=n)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Orders:
+    """What to draw on each film of a batch: booleans of shape (batch,)."""
+
+    tube: Tensor
+    tracheostomy: Tensor
+    stomach: Tensor
+    overlay: Tensor
+
+
+def compose(film: Tensor, guide: Tensor, carina: Tensor, overlays: Tensor, orders: Orders, dice: Dice) -> Drawn:
+    """Draw on a batch of films, 0 to 1, shape (batch, side, side)."""
+    side = film.shape[1]
+    px_per_mm = side / 400.0
+    path = _airway_path(dice, guide, carina, px_per_mm, side)
+    tip = carina[:, 1] - _tip_height_mm(dice) * px_per_mm
+    short = orders.tracheostomy
+    tip = torch.where(short, carina[:, 1] - dice.uniform(10.0, 70.0) * px_per_mm, tip)
+    tip = torch.maximum(tip, 12.0 * px_per_mm * dice.uniform(1.0, 2.0)).clamp_max(side - 10.0)
+    top = torch.where(short, tip - dice.uniform(40.0, 85.0) * px_per_mm, torch.full_like(tip, -50.0))
+    gain = (1.0 + 0.25 * dice.waves(side, 9)).clamp(0.35, 1.6)
+    look = _tube_look(dice, px_per_mm)
+    density, footprint = _draw(path, top, tip, gain, look)
+    density = density + _flange(dice, path, top, px_per_mm) * _column(short.float())
+    density = density + _cuff(dice, path, tip, px_per_mm) * _column(dice.chance(0.3).float())
+    drawn = _column((orders.tube | short).float())
+    density, footprint = density * drawn, footprint * drawn
+    stomach_path = _stomach_path(dice, guide, carina, px_per_mm, side)
+    end = dice.pick(
+        torch.full_like(tip, side + 50.0), carina[:, 1] + dice.uniform(90.0, 200.0) * px_per_mm, shares=(0.7, 0.3)
+    )
+    stomach_gain = (1.0 + 0.25 * dice.waves(side, 9)).clamp(0.35, 1.6)
+    stomach, stomach_print = _draw(
+        stomach_path, torch.full_like(tip, -50.0), end, stomach_gain, _stomach_look(dice, px_per_mm)
+    )
+    wanted = _column(orders.stomach.float())
+    density = density + stomach * wanted
+    which = torch.randint(len(overlays), (dice.batch,), device=dice.device, generator=dice.generator)
+    overlay = overlays[which].float() / 128.0
+    overlay = torch.where(_column(dice.chance(0.5)), overlay.flip(2), overlay)
+    density = density + overlay * _column(dice.log_uniform(0.06, 0.6) * orders.overlay.float())
+    density = blur(density, dice.uniform(0.3, 1.4))
+    composed = film + density * (1.1 - film).clamp_min(0.3)
+    row = tip.round().long().clamp(0, side - 1)
+    tip_x = path.gather(1, row[:, None]).squeeze(1) + 0.4 * look.slant * look.slant_side * look.radius
+    is_tube = _column((~short).float())
+    other = torch.maximum(footprint * (1.0 - is_tube), stomach_print * wanted)
+    return Drawn(composed.clamp(0.0, 1.0), torch.stack([tip_x, tip], 1), footprint * is_tube, other)

@@ -1,0 +1,111 @@
+"""The network: one film in, maps of where the landmarks lie and a score for a tube out."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import torch
+import torch.nn.functional as F  # noqa: N812
+from torch import Tensor, nn
+
+MAPS = ("tip", "carina", "tube line", "other line")
+"""Channels of the map output, in this order."""
+
+STRIDE = 4
+"""Film pixels per map cell."""
+
+
+class Block(nn.Module):
+    """Two 3 x 3 convolutions with batch normalisation around a shortcut."""
+
+    def __init__(self, channels: int) -> None:
+        super().__init__()
+        self.first = nn.Conv2d(channels, channels, 3, padding=1, bias=False)
+        self.first_norm = nn.BatchNorm2d(channels)
+        self.second = nn.Conv2d(channels, channels, 3, padding=1, bias=False)
+        self.second_norm = nn.BatchNorm2d(channels)
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Same shape in and out."""
+        y = F.relu(self.first_norm(self.first(x)))
+        return F.relu(x + self.second_norm(self.second(y)))
+
+
+class Down(nn.Sequential):
+    """Halve the grid, change the number of channels."""
+
+    def __init__(self, before: int, after: int) -> None:
+        super().__init__(
+            nn.Conv2d(before, after, 3, stride=2, padding=1, bias=False), nn.BatchNorm2d(after), nn.ReLU()
+        )
+
+
+def standardise(film: Tensor) -> Tensor:
+    """Film 0..1 to two channels: whole-film contrast and local contrast.
+
+    Parameters
+    ----------
+    film : Tensor, shape (batch, 1, side, side)
+        `side` a multiple of 64.
+
+    Returns
+    -------
+    Tensor, shape (batch, 2, side, side)
+    """
+    mean = film.mean((2, 3), keepdim=True)
+    whole = (film - mean) / ((film - mean).square().mean((2, 3), keepdim=True) + 1e-4).sqrt()
+    coarse = F.avg_pool2d(film, 8)
+    squares = F.avg_pool2d(film.square(), 8)
+    coarse = F.avg_pool2d(coarse, 5, stride=1, padding=2, count_include_pad=False)
+    squares = F.avg_pool2d(squares, 5, stride=1, padding=2, count_include_pad=False)
+    spread = (squares - coarse.square()).clamp_min(0.0).add(4e-4).sqrt()
+    size = film.shape[-2:]
+    local_mean = F.interpolate(coarse, size=size, mode="bilinear", align_corners=False)
+    local_spread = F.interpolate(spread, size=size, mode="bilinear", align_corners=False)
+    return torch.cat([whole, ((film - local_mean) / local_spread).clamp(-4.0, 4.0)], 1)
+
+
+class Finder(nn.Module):
+    """A U-shaped network that starts at half resolution and answers at a quarter.
+
+    Parameters
+    ----------
+    stem : int
+        Channels at half resolution.
+    channels : sequence of int
+        Channels at a quarter, an eighth ... of the resolution.
+    """
+
+    def __init__(self, stem: int, channels: tuple[int, ...]) -> None:
+        super().__init__()
+        self.stem = nn.Sequential(
+            nn.PixelUnshuffle(2), nn.Conv2d(8, stem, 3, padding=1, bias=False), nn.BatchNorm2d(stem), nn.ReLU()
+        )
+        befores = (stem, *channels[:-1])
+        self.downs = nn.ModuleList(Down(a, b) for a, b in zip(befores, channels, strict=True))
+        self.encoders = nn.ModuleList(
+            nn.Sequential(*[Block(c) for _ in range(1 if level == 0 else 2)]) for level, c in enumerate(channels)
+        )
+        self.lifts = nn.ModuleList(nn.Conv2d(b, a, 1) for a, b in pairwise(channels))
+        self.decoders = nn.ModuleList(Block(c) for c in channels[:-1])
+        self.maps = nn.Sequential(
+            nn.Conv2d(channels[0], channels[0], 3, padding=1), nn.ReLU(), nn.Conv2d(channels[0], len(MAPS), 1)
+        )
+        self.score = nn.Linear(channels[-1] + 2 * channels[1], 1)
+
+    def forward(self, film: Tensor) -> tuple[Tensor, Tensor]:
+        """Logit maps, shape (batch, 4, side / 4, side / 4), and the tube's logit, shape (batch,)."""
+        x = self.stem(standardise(film))
+        kept = []
+        for down, encoder in zip(self.downs, self.encoders, strict=True):
+            x = encoder(down(x))
+            kept.append(x)
+        deepest = kept.pop()
+        x = F.dropout2d(x, 0.1, self.training)
+        for level in reversed(range(len(kept))):
+            lifted = F.interpolate(self.lifts[level](x), scale_factor=2.0, mode="nearest")
+            x = self.decoders[level](kept[level] + lifted)
+            if level == 1:
+                middle = x
+        pooled = torch.cat([deepest.mean((2, 3)), middle.amax((2, 3)), middle.mean((2, 3))], 1)
+        return self.maps(x), self.score(pooled).squeeze(1)

@@ -1,0 +1,168 @@
+"""Drawn things that are no airway tube: leads, venous lines, drains, wires, texts.
+
+They are drawn once for a run, on the CPU, and added to films with random strength on the GPU.
+Widths in pixels are for films of 768 pixels (0.52 nominal mm a pixel); they are our own choice, made by
+comparing drawn with real films.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+Canvas = NDArray[np.float32]
+Draw = Callable[[Canvas, np.random.Generator], None]
+
+_SHIFT = 4
+"""Binary digits of sub-pixel positions given to the drawing library."""
+
+
+def _curve(canvas: Canvas, points: NDArray[np.float64], width: int, value: float) -> None:
+    """Draw a smooth curve through a Bezier polygon of four points, shape (4, 2), as x and y."""
+    import cv2
+
+    t = np.linspace(0.0, 1.0, 60)[:, None]
+    weights = np.hstack([(1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t**2 * (1 - t), t**3])
+    line = np.round((weights @ points) * (1 << _SHIFT)).astype(np.int32)
+    layer = np.zeros(canvas.shape, np.uint8)
+    cv2.polylines(layer, [line[:, None]], False, 255, width, cv2.LINE_AA, _SHIFT)
+    np.maximum(canvas, layer.astype(np.float32) * (value / 255.0), out=canvas)
+
+
+def _lead(canvas: Canvas, rng: np.random.Generator) -> None:
+    import cv2
+
+    side = canvas.shape[0]
+    end = rng.uniform([0.1, 0.1], [0.9, 0.9]) * side
+    start = rng.uniform(-0.1, 1.1, 2) * side
+    start[rng.integers(2)] = rng.choice([-5.0, side + 5.0])
+    middle = rng.uniform(0.0, 1.0, (2, 2)) * side
+    _curve(canvas, np.vstack([start, middle, end]), int(rng.integers(1, 4)), rng.uniform(0.4, 1.0))
+    centre = tuple(int(v) for v in end)
+    radius = int(rng.integers(4, 12))
+    if rng.random() < 0.6:
+        layer = np.zeros(canvas.shape, np.uint8)
+        thickness = int(rng.choice([-1, 2, 3]))
+        if rng.random() < 0.5:
+            cv2.circle(layer, centre, radius, 255, thickness, cv2.LINE_AA)
+        else:
+            box = cv2.boxPoints((centre, (radius * 2.0, radius * rng.uniform(0.5, 2.5)), rng.uniform(0, 180)))
+            cv2.polylines(layer, [box.astype(np.int32)], True, 255, max(thickness, 1), cv2.LINE_AA)
+        np.maximum(canvas, layer.astype(np.float32) / 255.0 * rng.uniform(0.4, 1.0), out=canvas)
+
+
+def _venous_line(canvas: Canvas, rng: np.random.Generator) -> None:
+    """A line from the neck or below the clavicle that ends beside the midline, near the right heart."""
+    side = canvas.shape[0]
+    end = np.array([rng.normal(0.45, 0.05), rng.uniform(0.3, 0.65)]) * side
+    way = rng.choice(3)
+    outward = rng.choice([-1.0, 1.0])
+    if way == 0:
+        start = np.array([0.5 + outward * rng.uniform(0.02, 0.12), -0.02]) * side
+        bend = np.array([[0.5 + outward * rng.uniform(0.0, 0.12), 0.12], [0.47, 0.25]]) * side
+    elif way == 1:
+        start = np.array([0.5 + outward * rng.uniform(0.15, 0.45), rng.uniform(0.05, 0.3)]) * side
+        bend = np.array([[0.5 + outward * 0.2, rng.uniform(0.1, 0.25)], [0.46, rng.uniform(0.15, 0.3)]]) * side
+    else:
+        start = np.array([0.5 + outward * 0.6, rng.uniform(0.2, 0.6)]) * side
+        bend = np.array([[0.5 + outward * 0.3, rng.uniform(0.0, 0.3)], [0.46, rng.uniform(0.1, 0.3)]]) * side
+    bend += rng.normal(0.0, 0.02, (2, 2)) * side
+    _curve(canvas, np.vstack([start, bend, end]), int(rng.integers(1, 5)), rng.uniform(0.3, 0.9))
+
+
+def _drain(canvas: Canvas, rng: np.random.Generator) -> None:
+    side = canvas.shape[0]
+    outward = rng.choice([-1.0, 1.0])
+    start = np.array([0.5 + outward * 0.55, rng.uniform(0.4, 1.0)]) * side
+    end = np.array([0.5 + outward * rng.uniform(0.02, 0.35), rng.uniform(0.1, 0.8)]) * side
+    bend = np.array([0.5 + outward * 0.35, 0.5]) * side + rng.normal(0.0, 0.1, (2, 2)) * side
+    value = rng.uniform(0.3, 0.8)
+    _curve(canvas, np.vstack([start, bend, end]), int(rng.integers(1, 3)), value)
+    if rng.random() < 0.6:
+        shift = rng.uniform(5.0, 12.0) * np.array([0.3, 1.0])
+        _curve(canvas, np.vstack([start, bend, end]) + shift, 1, value * 0.6)
+
+
+def _sternal_wires(canvas: Canvas, rng: np.random.Generator) -> None:
+    import cv2
+
+    side = canvas.shape[0]
+    x = rng.normal(0.5, 0.02) * side
+    top, gap = rng.uniform(0.2, 0.35) * side, rng.uniform(0.06, 0.1) * side
+    layer = np.zeros(canvas.shape, np.uint8)
+    for k in range(int(rng.integers(3, 7))):
+        centre = (int(x + rng.normal(0, 4)), int(top + gap * k))
+        axes = (int(rng.integers(6, 16)), int(rng.integers(4, 10)))
+        cv2.ellipse(layer, centre, axes, rng.uniform(0, 180), 0, rng.uniform(250, 360), 255, 2, cv2.LINE_AA)
+    np.maximum(canvas, layer.astype(np.float32) / 255.0, out=canvas)
+
+
+def _pacemaker(canvas: Canvas, rng: np.random.Generator) -> None:
+    import cv2
+
+    side = canvas.shape[0]
+    centre = np.array([rng.choice([0.2, 0.8]) + rng.normal(0, 0.04), rng.uniform(0.15, 0.35)]) * side
+    layer = np.zeros(canvas.shape, np.uint8)
+    axes = (int(rng.integers(25, 45)), int(rng.integers(22, 40)))
+    cv2.ellipse(layer, tuple(int(v) for v in centre), axes, rng.uniform(0, 180), 0, 360, 255, -1, cv2.LINE_AA)
+    np.maximum(canvas, layer.astype(np.float32) / 255.0, out=canvas)
+    for _ in range(int(rng.integers(1, 3))):
+        end = np.array([rng.uniform(0.42, 0.65), rng.uniform(0.5, 0.8)]) * side
+        bend = np.array([[0.5, rng.uniform(0.1, 0.25)], [0.45, rng.uniform(0.25, 0.5)]]) * side
+        _curve(canvas, np.vstack([centre, bend, end]), 2, 0.8)
+
+
+def _text(canvas: Canvas, rng: np.random.Generator) -> None:
+    import cv2
+
+    side = canvas.shape[0]
+    letters = "".join(rng.choice(list("ABCDEFHLMNOPRSTU0123456789:/ "), int(rng.integers(1, 14))))
+    where = rng.uniform(0.0, 0.95, 2) * side
+    if rng.random() < 0.8:
+        where[1] = rng.choice([rng.uniform(0.03, 0.15), rng.uniform(0.85, 0.98)]) * side
+    layer = np.zeros(canvas.shape, np.uint8)
+    font = int(rng.choice([0, 2, 3, 4]))
+    place = (int(where[0]), int(where[1]))
+    cv2.putText(layer, letters, place, font, rng.uniform(0.4, 1.6), 255, int(rng.integers(1, 4)), cv2.LINE_AA)
+    np.maximum(canvas, layer.astype(np.float32) / 255.0 * rng.uniform(0.7, 1.5), out=canvas)
+
+
+def _hose(canvas: Canvas, rng: np.random.Generator) -> None:
+    """A breathing hose or mask strap over the neck: wide, ribbed or double-walled."""
+    side = canvas.shape[0]
+    start = np.array([rng.uniform(0.1, 0.9), -0.02]) * side
+    end = np.array([rng.choice([-0.02, 1.02]), rng.uniform(0.02, 0.5)]) * side
+    bend = rng.uniform([0.2, 0.0], [0.8, 0.3], (2, 2)) * side
+    points = np.vstack([start, bend, end])
+    value = rng.uniform(0.2, 0.7)
+    for shift in (0.0, rng.uniform(8.0, 30.0)):
+        _curve(canvas, points + shift, int(rng.integers(1, 3)), value)
+
+
+_KINDS: tuple[tuple[Draw, float], ...] = (
+    (_lead, 0.34),
+    (_venous_line, 0.3),
+    (_drain, 0.08),
+    (_sternal_wires, 0.05),
+    (_pacemaker, 0.05),
+    (_text, 0.1),
+    (_hose, 0.08),
+)
+
+
+def draw_overlays(count: int, side: int, seed: int) -> NDArray[np.uint8]:
+    """Draw `count` overlays of one to six things each, shape (count, side, side), 128 = full density."""
+    import cv2
+
+    rng = np.random.default_rng(seed)
+    shares = np.array([share for _, share in _KINDS])
+    result = np.zeros((count, side, side), np.uint8)
+    for overlay in result:
+        canvas = np.zeros((side, side), np.float32)
+        for kind in rng.choice(len(_KINDS), int(rng.integers(1, 7)), p=shares / shares.sum()):
+            _KINDS[kind][0](canvas, rng)
+        soft = cv2.GaussianBlur(canvas, (0, 0), rng.uniform(0.3, 0.9))
+        overlay[:] = np.clip(np.round(soft * 128.0), 0, 255)
+    return result

@@ -1,0 +1,405 @@
+"""Train one network on the packed films, its test fold left out."""
+
+from __future__ import annotations
+
+import copy
+import json
+import math
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import torch
+import torch.nn.functional as F  # noqa: N812
+from torch import Tensor
+
+from imaging.training.augment import Placement, degrade, mask_borders, place, soften
+from imaging.training.compose import Dice, Drawn, Orders, compose
+from imaging.training.config import Config
+from imaging.training.guides import trace_airway
+from imaging.training.model import STRIDE, Finder
+from imaging.training.overlays import draw_overlays
+from imaging.training.pack import Entry, unpack
+
+_LOG_LINES = 15
+_KINDS = ("tube", "plain", "tracheostomy", "unmarked")
+
+
+class Shelf:
+    """The films on the device, with what is known of each.
+
+    Parameters
+    ----------
+    entries : list of Entry
+    pixels : ndarray of uint8, shape (films, side, side)
+    device : torch.device
+    """
+
+    def __init__(self, entries: list[Entry], pixels: np.ndarray, device: torch.device) -> None:
+        self.entries = entries
+        self.pixels = torch.from_numpy(pixels).to(device)
+        self.side = int(pixels.shape[1])
+        self.device = device
+        centre = (self.side * 0.494, self.side * 0.365)
+        self.kind = torch.tensor([_KINDS.index(e.kind) for e in entries], device=device)
+        self.tip = torch.tensor([e.tip or (0.0, 0.0) for e in entries], device=device)
+        self.tip_confidence = torch.tensor([e.tip_confidence for e in entries], device=device)
+        self.carina = torch.tensor([e.carina or centre for e in entries], device=device)
+        self.carina_confidence = torch.tensor([e.carina_confidence for e in entries], device=device)
+        self.guided = self.carina_confidence > 0
+        self.carina_mass = torch.ones(len(entries), device=device)
+        self.guide = torch.zeros(len(entries), self.side // 4, device=device)
+        self.trace(self.guided.nonzero().squeeze(1))
+
+    def film(self, which: Tensor) -> Tensor:
+        """Films as float32 of 0 to 1."""
+        return self.pixels[which].float() / 255.0
+
+    def trace(self, which: Tensor) -> None:
+        """Find the windpipe of these films from their carinas."""
+        for part in which.split(64):
+            self.guide[part] = trace_airway(self.film(part), self.carina[part])
+
+    @torch.no_grad()
+    def guess(self, network: Finder, side: int, which: Tensor) -> None:
+        """Give films without a marked carina the network's own, where it is sure enough."""
+        network.eval()
+        for part in which.split(32):
+            film = F.interpolate(self.film(part)[:, None], size=(side, side), mode="bilinear", antialias=True)
+            both = torch.cat([film, film.flip(3)])
+            with torch.autocast(self.device.type, dtype=torch.bfloat16):
+                straight, mirrored = network(both)[0][:, 1].float().chunk(2)
+            point, mass = decode((straight + mirrored.flip(2)) / 2.0, side / 400.0)
+            self.carina[part] = (point + 0.5) * (self.side / side) - 0.5
+            self.carina_mass[part] = mass
+            self.guided[part] = mass > 0.35
+            self.guide[part] = trace_airway(self.film(part), self.carina[part])
+
+
+def decode(logits: Tensor, px_per_mm: float) -> tuple[Tensor, Tensor]:
+    """The point with most probability within 10 nominal mm, and that probability.
+
+    Parameters
+    ----------
+    logits : Tensor, shape (batch, rows, columns)
+
+    Returns
+    -------
+    point : Tensor, shape (batch, 2)
+        x and y in input pixels.
+    mass : Tensor, shape (batch,)
+    """
+    n, rows, columns = logits.shape
+    share = logits.flatten(1).softmax(1).reshape(n, 1, rows, columns)
+    radius = 10.0 * px_per_mm / STRIDE
+    reach = math.ceil(radius)
+    at = torch.arange(-reach, reach + 1, device=logits.device, dtype=torch.float32)
+    disc = ((at[:, None].square() + at[None].square()) <= radius**2).float()
+    near = F.conv2d(share, disc[None, None], padding=reach)
+    mass, where = near.flatten(1).max(1)
+    y, x = where // columns, where % columns
+    row = torch.arange(rows, device=logits.device, dtype=torch.float32)[None, :, None]
+    column = torch.arange(columns, device=logits.device, dtype=torch.float32)[None, None, :]
+    inside = ((row - y[:, None, None]).square() + (column - x[:, None, None]).square()) <= radius**2
+    weight = share[:, 0] * inside
+    total = weight.sum((1, 2)).clamp_min(1e-9)
+    point = torch.stack([(weight * column).sum((1, 2)), (weight * row).sum((1, 2))], 1) / total[:, None]
+    return point * STRIDE + (STRIDE - 1) / 2.0, mass
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """One batch: what the network sees and what it should say."""
+
+    film: Tensor
+    tip: Tensor
+    tip_weight: Tensor
+    carina: Tensor
+    carina_weight: Tensor
+    carina_sigma_cells: Tensor
+    tube: Tensor
+    tube_weight: Tensor
+    lines: Tensor
+    line_weight: Tensor
+
+
+class Teacher:
+    """Makes lessons from the shelf, on the device."""
+
+    def __init__(self, shelf: Shelf, config: Config, fold: int | None, generator: torch.Generator) -> None:
+        self.shelf = shelf
+        self.config = config
+        self.generator = generator
+        folds = torch.tensor([e.fold for e in shelf.entries], device=shelf.device)
+        self.allowed = folds != (fold if fold is not None else -1)
+        excluded = [e.file in config.pack.excluded for e in shelf.entries]
+        self.allowed &= ~torch.tensor(excluded, device=shelf.device)
+        overlays = draw_overlays(config.train.overlays, shelf.side, config.train.seed)
+        self.overlays = torch.from_numpy(overlays).to(shelf.device)
+
+    def _choose(self) -> Tensor:
+        shelf, share = self.shelf, self.config.share
+        parts = []
+        counts = (share.tube, share.plain, share.tracheostomy, share.unmarked)
+        usable = self.allowed
+        # A tube film teaches by its tip; one whose tip is a guess still teaches that a tube is there.
+        rest = self.config.train.batch
+        for kind, part in zip(range(len(_KINDS)), counts, strict=True):
+            count = round(part * self.config.train.batch) if kind < len(_KINDS) - 1 else rest
+            rest -= count
+            mine = usable & (shelf.kind == kind)
+            if _KINDS[kind] == "unmarked":
+                mine &= shelf.guided
+                if not bool(mine.any()):
+                    mine = usable & (shelf.kind == _KINDS.index("plain"))
+            weight = mine.float()
+            if not count:
+                continue
+            parts.append(torch.multinomial(weight, count, replacement=True, generator=self.generator))
+        return torch.cat(parts)
+
+    def _orders(self, which: Tensor, dice: Dice) -> Orders:
+        shelf = self.shelf
+        kind = shelf.kind[which]
+        guided = shelf.guided[which]
+        free = (kind == _KINDS.index("plain")) | (kind == _KINDS.index("unmarked"))
+        tube = free & guided & dice.chance(0.66)
+        tracheostomy = free & guided & ~tube & dice.chance(0.16)
+        stomach = torch.where(tube, dice.chance(0.5), dice.chance(0.25)) & guided
+        return Orders(tube, tracheostomy, stomach, dice.chance(0.5))
+
+    @torch.no_grad()
+    def lesson(self) -> Lesson:
+        """The next batch."""
+        shelf, config = self.shelf, self.config
+        which = self._choose()
+        dice = Dice(len(which), shelf.device, self.generator)
+        orders = self._orders(which, dice)
+        drawn = compose(shelf.film(which), shelf.guide[which], shelf.carina[which], self.overlays, orders, dice)
+        tip = torch.where(orders.tube[:, None], drawn.tip, shelf.tip[which])
+        has_tip = orders.tube | (shelf.tip_confidence[which] > 0)
+        focus = torch.where((has_tip & dice.chance(0.5))[:, None], tip, shelf.carina[which])
+        placement = place(dice, focus, shelf.side)
+        side = config.network.side_px
+        film = placement.sample(soften(dice, drawn.film, placement.zoom, shelf.side / side), side)
+        film = degrade(dice, film)
+        seen = mask_borders(dice, side)
+        film = torch.where(dice.chance(0.1)[:, None, None], film * seen + (1.0 - seen), film * seen)
+        tip = placement.move(tip, shelf.side, side)
+        carina = placement.move(shelf.carina[which], shelf.side, side)
+        return self._answers(which, orders, has_tip, film, seen, tip, carina, placement, drawn)
+
+    def _answers(
+        self, which: Tensor, orders: Orders, has_tip: Tensor, film: Tensor, seen: Tensor, tip: Tensor,
+        carina: Tensor, placement: Placement, drawn: Drawn,
+    ) -> Lesson:  # fmt: skip
+        shelf, loss = self.shelf, self.config.loss
+        tip_inside, carina_inside = _inside(tip, seen), _inside(carina, seen)
+        doubtful = torch.tensor([loss.guessed, loss.guessed, loss.doubtful, 1.0], device=film.device)
+        tip_weight = torch.where(orders.tube, 1.0, doubtful[shelf.tip_confidence[which]])
+        carina_weight = doubtful[shelf.carina_confidence[which]] * shelf.guided[which] * shelf.carina_mass[which]
+        real_tube = shelf.kind[which] == _KINDS.index("tube")
+        tube = orders.tube | real_tube
+        # Whether a tube shows is not asked where its tip is not in view.
+        asked = torch.where(tube, tip_inside | (real_tube & ~has_tip), True)
+        cells = film.shape[1] // STRIDE
+        lines = torch.stack([drawn.tube_line, drawn.other_line], 1)
+        small = F.avg_pool2d(lines, 4)
+        moved = [placement.sample(small[:, k], cells) for k in range(2)]
+        marked = (shelf.kind[which] == _KINDS.index("plain")) | (shelf.kind[which] == _KINDS.index("unmarked"))
+        line_weight = torch.stack([marked, orders.stomach | orders.tracheostomy], 1).float()
+        sure = shelf.carina_confidence[which] == 3
+        carina_sigma = torch.where(sure, loss.carina_sigma_cells, loss.doubtful_sigma_cells)
+        return Lesson(
+            film[:, None], tip, tip_weight * (has_tip & tip_inside),
+            carina, carina_weight * carina_inside, carina_sigma,
+            tube.float(), asked.float(), torch.stack(moved, 1), line_weight,
+        )  # fmt: skip
+
+
+def _inside(point: Tensor, seen: Tensor) -> Tensor:
+    side = seen.shape[1]
+    at = point.round().long()
+    inside = ((at >= 4) & (at < side - 4)).all(1)
+    at = at.clamp(0, side - 1)
+    return inside & (seen[torch.arange(len(at), device=at.device), at[:, 1], at[:, 0]] > 0.5)
+
+
+def _place_loss(logits: Tensor, point: Tensor, weight: Tensor, sigma_cells: Tensor) -> Tensor:
+    """Cross-entropy between a map and a Gaussian around the mark."""
+    n, rows, columns = logits.shape
+    cell = (point - (STRIDE - 1) / 2.0) / STRIDE
+    x = torch.arange(columns, device=logits.device)[None]
+    y = torch.arange(rows, device=logits.device)[None]
+    across = (-0.5 * ((x - cell[:, :1]) / sigma_cells[:, None]).square()).softmax(1)
+    down = (-0.5 * ((y - cell[:, 1:]) / sigma_cells[:, None]).square()).softmax(1)
+    log_share = logits.flatten(1).log_softmax(1).reshape(n, rows, columns)
+    entropy = -(down[:, :, None] * across[:, None, :] * log_share).sum((1, 2))
+    return (entropy * weight).sum() / n
+
+
+def _line_loss(logits: Tensor, target: Tensor, weight: Tensor) -> Tensor:
+    cross = F.binary_cross_entropy_with_logits(
+        logits, target, pos_weight=torch.tensor(4.0, device=logits.device), reduction="none"
+    ).mean((2, 3))
+    share = logits.sigmoid()
+    overlap = (2.0 * (share * target).sum((2, 3)) + 20.0) / (share.sum((2, 3)) + target.sum((2, 3)) + 20.0)
+    return ((cross * 5.0 + (1.0 - overlap)) * weight).mean()
+
+
+def lesson_loss(network: Finder, lesson: Lesson, config: Config) -> tuple[Tensor, Tensor]:
+    """The loss, and its parts (tip, carina, tube, lines) for the log."""
+    device = lesson.film.device.type
+    film = lesson.film.to(memory_format=torch.channels_last)
+    with torch.autocast(device, dtype=torch.bfloat16):
+        maps, tube = network(film)
+    maps, tube = maps.float(), tube.float()
+    parts = torch.stack(
+        [
+            _place_loss(
+                maps[:, 0],
+                lesson.tip,
+                lesson.tip_weight,
+                torch.full_like(lesson.tip_weight, config.loss.tip_sigma_cells),
+            ),
+            _place_loss(maps[:, 1], lesson.carina, lesson.carina_weight, lesson.carina_sigma_cells),
+            (F.binary_cross_entropy_with_logits(tube, lesson.tube, reduction="none") * lesson.tube_weight).mean()
+            * config.loss.tube,
+            _line_loss(maps[:, 2:], lesson.lines, lesson.line_weight) * config.loss.line,
+        ]
+    )
+    return parts.sum(), parts.detach()
+
+
+@torch.no_grad()
+def _follow(average: Finder, network: Finder, decay: float) -> None:
+    """Move the kept weights towards the current ones."""
+    kept = [v for v in average.state_dict().values() if v.is_floating_point()]
+    new = [v for v in network.state_dict().values() if v.is_floating_point()]
+    torch._foreach_lerp_(kept, new, 1.0 - decay)
+
+
+@torch.no_grad()
+def quick_scores(network: Finder, shelf: Shelf, which: Tensor, side: int) -> dict[str, float]:
+    """Errors on marked films seen whole, for the log; nominal mm."""
+    network.eval()
+    tips: list[Tensor] = []
+    carinas: list[Tensor] = []
+    tube_scores, labels = [], []
+    for part in which.split(32):
+        film = F.interpolate(shelf.film(part)[:, None], size=(side, side), mode="bilinear", antialias=True)
+        with torch.autocast(shelf.device.type, dtype=torch.bfloat16):
+            maps, tube = network(film)
+        scale = side / shelf.side
+        for channel, marks, confidence, errors in (
+            (0, shelf.tip, shelf.tip_confidence, tips),
+            (1, shelf.carina, shelf.carina_confidence, carinas),
+        ):
+            point, _ = decode(maps[:, channel].float(), side / 400.0)
+            error = ((point + 0.5) / scale - 0.5 - marks[part]).norm(dim=1) * 400.0 / shelf.side
+            errors.append(error[confidence[part] > 1])
+        tube_scores.append(tube.float().sigmoid())
+        labels.append(shelf.kind[part] == 0)
+    tip, carina = torch.cat(tips), torch.cat(carinas)
+    score, label = torch.cat(tube_scores), torch.cat(labels)
+    return {
+        "tips": len(tip), "tip_median_mm": float(tip.median()), "tip_within_10": float((tip <= 10).float().mean()),
+        "carinas": len(carina), "carina_median_mm": float(carina.median()),
+        "carina_within_10": float((carina <= 10).float().mean()),
+        "tubes_found": float((score[label] > 0.5).float().mean()),
+        "false_tubes": float((score[~label] > 0.5).float().mean()),
+    }  # fmt: skip
+
+
+def _report_speed(teacher: Teacher, network: Finder, config: Config) -> None:
+    """Print how long a batch takes to make, and to make and learn from."""
+    for learn in (False, True):
+        torch.cuda.synchronize()
+        began = time.monotonic()
+        for _ in range(8):
+            lesson = teacher.lesson()
+            if learn:
+                lesson_loss(network, lesson, config)[0].backward()
+        torch.cuda.synchronize()
+        kind = "made and learnt" if learn else "made"
+        print(f"a batch of {config.train.batch} {kind} in {(time.monotonic() - began) / 8:.3f} s", flush=True)
+
+
+def train(folder: Path, out: Path, config: Config, fold: int | None, seed: int, device_name: str) -> Finder:
+    """Train a network and write its averaged weights (float16) and its log to `out`.
+
+    Parameters
+    ----------
+    folder : Path
+        Packed films.
+    fold : int or None
+        Test fold to leave out; None trains on every film.
+    seed : int
+        Added to the recipe's.
+    """
+    torch.manual_seed(config.train.seed + seed)
+    device = torch.device(device_name)
+    generator = torch.Generator(device).manual_seed(config.train.seed + seed)
+    torch.backends.cudnn.benchmark = True
+    shelf = Shelf(*unpack(folder), device)
+    teacher = Teacher(shelf, config, fold, generator)
+    network = Finder(config.network.stem, config.network.channels).to(device)
+    network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+    average = copy.deepcopy(network)
+    steps = config.train.steps
+    optimiser = torch.optim.AdamW(
+        network.parameters(), lr=config.train.learning_rate, weight_decay=config.train.weight_decay
+    )
+    folds = torch.tensor([e.fold for e in shelf.entries], device=device)
+    held_out = ((folds == (fold if fold is not None else -1)) & (shelf.kind < 3)).nonzero().squeeze(1)
+    unmarked = (teacher.allowed & (shelf.carina_confidence == 0)).nonzero().squeeze(1)
+    waiting = list(config.train.guides_at)
+    log: list[dict[str, float]] = []
+    began = time.monotonic()
+    running = torch.zeros(4, device=device)
+    step, since = 0, 0
+    name = f"fold{fold}" if fold is not None else f"all{seed}"
+    while True:
+        spent = (time.monotonic() - began) / (60.0 * config.train.minutes)
+        progress = max(step / steps, spent)
+        if progress >= 1.0:
+            break
+        warm = min(1.0, (step + 1) / 200)
+        rate = config.train.learning_rate * warm * (0.5 + 0.5 * math.cos(math.pi * progress))
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        if waiting and progress >= waiting[0]:
+            waiting.pop(0)
+            shelf.guess(average, config.network.side_px, unmarked)
+        network.train()
+        loss, parts = lesson_loss(network, teacher.lesson(), config)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+        optimiser.step()
+        _follow(average, network, min(config.train.average_decay, (step + 1) / (step + 10)))
+        running += parts
+        step += 1
+        if step == 60 and device.type == "cuda":
+            _report_speed(teacher, network, config)
+        since += 1
+        if progress >= len(log) / _LOG_LINES:
+            entry = {"step": step, "seconds": time.monotonic() - began}
+            entry |= dict(zip(("tip", "carina", "tube", "lines"), (running / since).tolist(), strict=True))
+            entry |= {"guided": float(shelf.guided.float().mean())}
+            running.zero_()
+            since = 0
+            if len(held_out) and len(log) % 5 == 4:
+                entry |= quick_scores(average, shelf, held_out, config.network.side_px)
+            log.append(entry)
+            print(name, json.dumps({k: round(v, 3) for k, v in entry.items()}), flush=True)
+    if len(held_out):
+        last = quick_scores(average, shelf, held_out, config.network.side_px) | {"step": step}
+        log.append(last)
+        print(name, "last", json.dumps({k: round(v, 3) for k, v in last.items()}), flush=True)
+    out.mkdir(parents=True, exist_ok=True)
+    weights = {k: v.half().cpu() if v.is_floating_point() else v.cpu() for k, v in average.state_dict().items()}
+    torch.save(weights, out / f"{name}.pt")
+    (out / f"{name}.json").write_text(json.dumps(log, indent=0))
+    return average
