@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from logging import DEBUG
 from multiprocessing import get_context
 from pathlib import Path
 
+from annotate.logs import LOG, tell, tell_unforeseen
 from annotate.request import Request, case_of, film_for
 from imaging.errors import ImagingError
 from imaging.film import Identifiers
 from measure.assess import assess
 from measure.errors import MeasureError
 from measure.reading import Reading, unreadable
-
-log = logging.getLogger("lipmark")
 
 WORTH_PROCESSES = 6
 """Fewer films are read sooner than a new process starts."""
@@ -46,7 +45,7 @@ def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
     except (ImagingError, MeasureError) as error:
         return Answer(unreadable(str(path), str(error)))
     except Exception as error:
-        log.debug("unforeseen while reading a film", exc_info=True)
+        tell_unforeseen(error)
         message = f"unforeseen {type(error).__name__}; run again with --verbose and report what it prints"
         return Answer(unreadable(str(path), message))
     return Answer(reading, film.identifiers)
@@ -71,7 +70,8 @@ def answer_all(paths: Sequence[Path], request: Request, pictures: Path | None, w
     if workers < 2 or len(paths) < WORTH_PROCESSES:
         yield from map(one, paths, targets)
         return
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+    verbose = LOG.isEnabledFor(DEBUG)
+    with ProcessPoolExecutor(workers, get_context("spawn"), initializer=tell, initargs=(verbose,)) as pool:
         yield from pool.map(one, paths, targets)
 
 

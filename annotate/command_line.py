@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import logging
 import sys
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
 from types import MappingProxyType
+
+from annotate.logs import tell
 
 DESCRIPTION = """\
 How far the tip of an endotracheal tube sits above the carina on a chest film,
@@ -65,6 +66,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = sys.argv[1:] if argv is None else list(argv)
     asked = next((word for word in words if not word.startswith("-")), None)
     args = build_parser(asked).parse_args(words)
-    logging.basicConfig(format="%(name)s: %(message)s", level=logging.DEBUG if args.verbose else logging.WARNING)
+    tell(args.verbose)
     status: int = args.run(args, args.parser)
     return status

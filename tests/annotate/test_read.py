@@ -101,6 +101,16 @@ def test_the_unforeseen_is_an_answer_too(lipmark, dicom_film, monkeypatch):
     assert "Secret" not in out + err
 
 
+def test_verbose_tells_where_it_went_wrong_but_not_whose_film(lipmark, dicom_film, monkeypatch, caplog):
+    def burst(*_):
+        raise RuntimeError("Secret^Bed")
+
+    monkeypatch.setattr("annotate.answers.assess", burst)
+    lipmark("--verbose", "read", dicom_film(), *points(4.5))
+    assert "in burst" in caplog.text
+    assert "Secret" not in caplog.text
+
+
 def test_a_folder_gives_its_films_and_nothing_else(lipmark, dicom_film, tmp_path):
     dicom_film("one.dcm")
     dicom_film("two.dcm")
