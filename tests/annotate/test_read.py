@@ -11,6 +11,7 @@ from measure.reading import SCHEMA_VERSION
 
 CARINA_ROW, COLUMN = 900.0, 600.0
 PIXEL_MM = 0.2
+SECRET = "Secret^Bed"
 
 
 def points(height_cm):
@@ -92,7 +93,7 @@ def test_a_bad_film_is_an_answer_and_the_rest_go_on(lipmark, dicom_film, tmp_pat
 
 def test_the_unforeseen_is_an_answer_too(lipmark, dicom_film, monkeypatch):
     def burst(*_):
-        raise RuntimeError("Secret^Bed")
+        raise RuntimeError(SECRET)
 
     monkeypatch.setattr("annotate.answers.assess", burst)
     status, out, err = lipmark("read", dicom_film(), *points(4.5), "--jsonl")
@@ -103,7 +104,7 @@ def test_the_unforeseen_is_an_answer_too(lipmark, dicom_film, monkeypatch):
 
 def test_verbose_tells_where_it_went_wrong_but_not_whose_film(lipmark, dicom_film, monkeypatch, caplog):
     def burst(*_):
-        raise RuntimeError("Secret^Bed")
+        raise RuntimeError(SECRET)
 
     monkeypatch.setattr("annotate.answers.assess", burst)
     lipmark("--verbose", "read", dicom_film(), *points(4.5))
