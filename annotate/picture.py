@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from annotate.screen import headline_of, range_in_words
@@ -36,6 +37,9 @@ RULER_CM = 10
 ZONE_HALF_WIDTH_CM = 1.2
 ZONE_POINTS = 20
 CAPTION_PX = 150
+CLIP_LIMIT = 0.008
+"""How far contrast-limited adaptive equalisation may go in the enlarged view; by eye, on synthetic films."""
+
 LINE_CHARACTERS = 130
 TIP = (230, 159, 0)
 CARINA = (86, 180, 233)
@@ -119,10 +123,7 @@ def _detail_view(film: Film, reading: Reading) -> View:
 
 def _panel(film: Film, reading: Reading, view: View, width: int) -> Image.Image:
     """One view of the film with everything drawn on it."""
-    grey = Image.fromarray((np.clip(film.pixels, 0.0, 1.0) * 255.0).astype(np.uint8))
-    right, bottom = view.left + width / view.scale, view.top + PANEL_PX / (view.scale * view.aspect)
-    box = (view.left + 0.5, view.top + 0.5, right + 0.5, bottom + 0.5)
-    panel = grey.transform((width, PANEL_PX), Image.Transform.EXTENT, box, Image.Resampling.BICUBIC).convert("RGB")
+    panel = Image.fromarray(_grey(film, view, width)).convert("RGB")
     draw = ImageDraw.Draw(panel, "RGBA")
     ruler = _ruler(film, reading)
     if ruler is not None:
@@ -132,6 +133,19 @@ def _panel(film: Film, reading: Reading, view: View, width: int) -> Image.Image:
     if reading.landmarks.tip is not None:
         _draw_tip(draw, view, reading.landmarks.tip)
     return panel
+
+
+def _grey(film: Film, view: View, width: int) -> NDArray[np.uint8]:
+    """The film as the view shows it; enlarged, with its local contrast evened out so that faint lines are seen."""
+    whole = Image.fromarray((np.clip(film.pixels, 0.0, 1.0) * 255.0).astype(np.uint8))
+    right, bottom = view.left + width / view.scale, view.top + PANEL_PX / (view.scale * view.aspect)
+    box = (view.left + 0.5, view.top + 0.5, right + 0.5, bottom + 0.5)
+    part = np.asarray(whole.transform((width, PANEL_PX), Image.Transform.EXTENT, box, Image.Resampling.BICUBIC))
+    if not view.labelled:
+        return part
+    from skimage.exposure import equalize_adapthist
+
+    return np.asarray(equalize_adapthist(part, clip_limit=CLIP_LIMIT) * 255.0, np.uint8)
 
 
 def _ruler(film: Film, reading: Reading) -> Ruler | None:
@@ -170,7 +184,7 @@ def _draw_ruler(draw: ImageDraw.ImageDraw, view: View, ruler: Ruler, accepted: A
         half_width = ZONE_HALF_WIDTH_CM * math.dist(view.at(*ruler.at(0.0)), view.at(*ruler.at(1.0)))
         aside = np.array([half_width, 0.0])
         left, right = zone - aside, zone + aside
-        draw.polygon([*map(tuple, left), *map(tuple, right[::-1])], fill=(*ZONE, 40))
+        draw.polygon([*map(tuple, left), *map(tuple, right[::-1])], fill=(*ZONE, 24))
         for side, inwards in ((left, 1.0), (right, -1.0)):
             hooks = side[[0, -1]] + inwards * aside / 2.0
             draw.line([tuple(hooks[0]), *map(tuple, side), tuple(hooks[1])], fill=ZONE, width=3, joint="curve")
