@@ -25,7 +25,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--films", type=Path, default=FILMS, help="folder of films and lists")
     parser.add_argument("--packed", type=Path, default=PACKED, help="folder of packed films")
     parser.add_argument("--runs", type=Path, default=RUNS, help="where trained weights go")
-    parser.add_argument("--members", nargs="+", default=[], help="fold0 ... fold4, all0, all1 ...")
+    parser.add_argument(
+        "--members", nargs="+", default=[], help="fold0 ... fold4, fold0b ... fold4b (another seed), all0 ..."
+    )
     parser.add_argument("--device", default="cuda", help="for the step 'one'")
     parser.add_argument("--minutes", type=float, help="shorter or longer than the recipe says")
     parser.add_argument("--steps", type=int, help="fewer or more than the recipe says")
@@ -36,9 +38,10 @@ def _arguments() -> argparse.Namespace:
 def _train_one(member: str, arguments: argparse.Namespace, config: Config) -> None:
     from imaging.training.train import train
 
-    fold = int(member[4:]) if member.startswith("fold") else None
-    seed = int(member.removeprefix("fold").removeprefix("all"))
-    train(arguments.packed, arguments.runs, config, fold, seed, arguments.device)
+    digits = int("".join(filter(str.isdigit, member)))
+    fold = digits if member.startswith("fold") else None
+    seed = digits + (100 if member.endswith("b") else 0)
+    train(arguments.packed, arguments.runs, config, member, fold, seed, arguments.device)
 
 
 def _train_all(members: list[str], arguments: argparse.Namespace) -> None:
@@ -88,13 +91,18 @@ def _calibrate(arguments: argparse.Namespace, config: Config) -> None:
     CARD.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
 
 
+def _everyone(folds: int) -> list[str]:
+    """Two networks a fold, for scores and calibration, and the three that are shipped."""
+    return [f"fold{fold}{which}" for which in ("", "b") for fold in range(folds)] + ["all0", "all1", "all2"]
+
+
 def main() -> None:
     """Run one step, or all."""
     arguments = _arguments()
     config = load(arguments.config)
     changes = {n: getattr(arguments, n) for n in ("minutes", "steps") if getattr(arguments, n) is not None}
     config = replace(config, train=replace(config.train, **changes))
-    members = arguments.members or [f"fold{k}" for k in range(config.train.folds)] + ["all0", "all1", "all2"]
+    members = arguments.members or _everyone(config.train.folds)
     if arguments.step in ("pack", "all"):
         from imaging.training.pack import pack
 

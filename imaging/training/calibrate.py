@@ -53,6 +53,12 @@ class Answer:
     sight: Sight
 
 
+def fold_members(runs: Path, fold: int) -> tuple[Path, Path, Path]:
+    """Two networks that saw no patient of a fold, placed so that every look is by one of each, as in use."""
+    first, second = runs / f"fold{fold}.onnx", runs / f"fold{fold}b.onnx"
+    return second, first, second
+
+
 def _mark(row: dict[str, str], name: str) -> tuple[float, float] | None:
     if not row[f"{name}_x"] or int(row[f"{name}_conf"] or 0) < 2:
         return None
@@ -69,8 +75,7 @@ def _answer(job: tuple[Entry, dict[str, str], bool], films: Path, runs: Path) ->
         known = [mark for mark in marks.values() if mark is not None]
         film, moved = spoil(film, known, np.random.default_rng(seed))
         marks |= dict(zip(names, moved, strict=True))
-    member = runs / f"fold{entry.fold}.onnx"
-    sight = look(film, load_members((member, member, member)))
+    sight = look(film, load_members(fold_members(runs, entry.fold)))
     return Answer(
         entry.file, entry.kind, entry.fold, spoiled, marks["tip"], marks["carina"],
         max(film.shape) / _LONG_SIDE_MM, sight,

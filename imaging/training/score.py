@@ -20,7 +20,7 @@ import numpy as np
 from imaging.film import Film
 from imaging.load import load_film
 from imaging.network import find_landmarks, judge, load_card, load_members, look
-from imaging.training.calibrate import Answer, error_mm, read_answers
+from imaging.training.calibrate import Answer, error_mm, fold_members, read_answers
 from imaging.training.pack import read_table
 from measure.landmarks import Landmark, Landmarks
 
@@ -121,8 +121,8 @@ def _line(path: str) -> str:
     if fold is None:
         landmarks, _ = find_landmarks(film)
     else:
-        member = runs / f"fold{fold}.onnx"
-        landmarks, _ = judge(look(film, load_members((member,) * 3)), film, load_card(runs / f"card{fold}.json"))
+        members = load_members(fold_members(runs, fold))
+        landmarks, _ = judge(look(film, members), film, load_card(runs / f"card{fold}.json"))
     return json.dumps({"film": path, "tip": _mark(landmarks.tip), "carina": _mark(landmarks.carina)})
 
 

@@ -326,13 +326,17 @@ def _report_speed(teacher: Teacher, network: Finder, config: Config) -> None:
         print(f"a batch of {config.train.batch} {kind} in {(time.monotonic() - began) / 8:.3f} s", flush=True)
 
 
-def train(folder: Path, out: Path, config: Config, fold: int | None, seed: int, device_name: str) -> Finder:
+def train(
+    folder: Path, out: Path, config: Config, name: str, fold: int | None, seed: int, device_name: str
+) -> Finder:
     """Train a network and write its averaged weights (float16) and its log to `out`.
 
     Parameters
     ----------
     folder : Path
         Packed films.
+    name : str
+        Of the files written.
     fold : int or None
         Test fold to leave out; None trains on every film.
     seed : int
@@ -359,7 +363,6 @@ def train(folder: Path, out: Path, config: Config, fold: int | None, seed: int, 
     began = time.monotonic()
     running = torch.zeros(4, device=device)
     step, since = 0, 0
-    name = f"fold{fold}" if fold is not None else f"all{seed}"
     while True:
         spent = (time.monotonic() - began) / (60.0 * config.train.minutes)
         progress = max(step / steps, spent)
