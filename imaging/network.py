@@ -38,6 +38,8 @@ _NEAR_MM = 10.0
 """What a confidence speaks of."""
 _UNCLEAR = 0.5
 """Below this confidence a point is a hint; above it an answer."""
+_NO_HINT = 0.1
+"""Below this one a point is not even a hint; ours."""
 _TIP, _CARINA = 0, 1
 
 
@@ -165,7 +167,7 @@ def _cut(film: Film, window: Window, levels: tuple[float, float]) -> NDArray[np.
     aspect = film.pixel_aspect
     rows, columns = film.shape
     top, bottom = window.top / aspect, (window.top + window.side) / aspect
-    first, last = max(0, math.floor(top)), min(rows, math.ceil(bottom))
+    first, last = max(0, round(top)), min(rows, round(bottom))
     left, right = max(0, window.left), min(columns, window.left + window.side)
     scale = _SIDE_PX / window.side
     result = np.zeros((_SIDE_PX, _SIDE_PX), np.float32)
@@ -180,7 +182,8 @@ def _cut(film: Film, window: Window, levels: tuple[float, float]) -> NDArray[np.
         interpolation=cv2.INTER_AREA if smaller else cv2.INTER_LINEAR,
     )  # fmt: skip
     low, high = levels
-    at_row, at_column = round((first - top) * aspect * scale), round((left - window.left) * scale)
+    at_row = max(0, round((first - top) * aspect * scale))
+    at_column = round((left - window.left) * scale)
     part = part[: _SIDE_PX - at_row, : _SIDE_PX - at_column]
     result[at_row : at_row + part.shape[0], at_column : at_column + part.shape[1]] = np.clip(
         (part - low) / (high - low), 0.0, 1.0
@@ -312,7 +315,8 @@ def judge(sight: Sight, film: Film, card: Card) -> tuple[Landmarks, tuple[str, .
         confidence = _probability(features, card[name])
         if confidence < _UNCLEAR:
             reasons.append(_reason(name, sight, confidence))
-        if name == "tip" and sight.tube_near < 0.0 and confidence < _UNCLEAR:
+        unseen = name == "tip" and sight.tube_near < 0.0 and confidence < _UNCLEAR
+        if unseen or confidence < _NO_HINT or not _on_film(spot, film):
             continue
         found[name] = Landmark(
             row=(spot.y + 0.5) / film.pixel_aspect - 0.5,
@@ -323,6 +327,11 @@ def judge(sight: Sight, film: Film, card: Card) -> tuple[Landmarks, tuple[str, .
             note="estimated from what surrounds it" if name == "carina" and spot.mass < 0.7 else "",
         )
     return Landmarks(tip=found.get("tip"), carina=found.get("carina")), tuple(reasons)
+
+
+def _on_film(spot: Spot, film: Film) -> bool:
+    rows, columns = film.shape
+    return 0.0 <= spot.x <= columns - 1 and 0.0 <= spot.y <= rows * film.pixel_aspect - 1
 
 
 def _reason(name: str, sight: Sight, confidence: float) -> str:

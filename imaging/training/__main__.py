@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import subprocess
 import sys
@@ -75,6 +76,27 @@ def _export(members: list[str], arguments: argparse.Namespace, config: Config) -
         export(weights, arguments.runs / f"{member}.onnx", config)
         if member in shipped:
             export(weights, WEIGHTS / f"finder_{shipped.index(member)}.onnx", config)
+    if shipped:
+        _note("made of", _origin(shipped, arguments, config))
+
+
+def _origin(shipped: list[str], arguments: argparse.Namespace, config: Config) -> dict[str, object]:
+    """What the shipped weights come from."""
+    files = [WEIGHTS / f"finder_{number}.onnx" for number in range(len(shipped))]
+    return {
+        "recipe": "imaging/training/config.toml",
+        "recipe sha256": hashlib.sha256(arguments.config.read_bytes()).hexdigest(),
+        "seeds": [config.train.seed + int(member.removeprefix("all")) for member in shipped],
+        "weights sha256": {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in files},
+        "data": "965 adult frontal films of the ChestX-ray8/14 collection of the NIH Clinical Center "
+        "(Wang X. et al., CVPR 2017); 242 of them marked; docs/model-card.md",
+    }
+
+
+def _note(key: str, value: object) -> None:
+    """Write one entry of the card beside the weights."""
+    card = json.loads(CARD.read_text(encoding="utf-8")) if CARD.exists() else {}
+    CARD.write_text(json.dumps(card | {key: value}, indent=1) + "\n", encoding="utf-8")
 
 
 def _calibrate(arguments: argparse.Namespace, config: Config) -> None:
@@ -86,9 +108,7 @@ def _calibrate(arguments: argparse.Namespace, config: Config) -> None:
     for fold in range(config.train.folds):
         card = {"calibration": calibrate([a for a in answers if a.fold != fold])}
         (arguments.runs / f"card{fold}.json").write_text(json.dumps(card, indent=1))
-    card = json.loads(CARD.read_text()) if CARD.exists() else {}
-    card["calibration"] = calibrate(answers)
-    CARD.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+    _note("calibration", calibrate(answers))
 
 
 def _everyone(folds: int) -> list[str]:
@@ -116,8 +136,9 @@ def main() -> None:
     if arguments.step in ("calibrate", "all"):
         _calibrate(arguments, config)
     if arguments.step in ("score", "all"):
-        from imaging.training.score import report
+        from imaging.training.score import report, scores
 
+        _note("out-of-fold scores", scores(arguments.runs))
         print(report(arguments.runs))
 
 

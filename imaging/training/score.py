@@ -82,6 +82,16 @@ def reliability(answers: Sequence[Answer], runs: Path, name: str) -> list[tuple[
     ]
 
 
+def scores(runs: Path) -> dict[str, dict[str, float]]:
+    """The figures on films as they are and on spoiled ones."""
+    answers = read_answers(runs)
+    parts = {"as they are": False, "spoiled": True}
+    return {
+        name: {k: round(v, 4) for k, v in figures([a for a in answers if a.spoiled == spoiled], runs).items()}
+        for name, spoiled in parts.items()
+    }
+
+
 def report(runs: Path) -> str:
     """Everything, as text: films as they are, then spoiled."""
     answers = read_answers(runs)

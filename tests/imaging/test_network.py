@@ -1,0 +1,110 @@
+"""The network's answers on films whose truth is known, and its silence on what is no film."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from multiprocessing import get_context
+
+import numpy as np
+import pytest
+
+from imaging.film import Film
+from imaging.network import MEMBERS, find_landmarks, load_card
+from synthetic_images.film import make_film
+from synthetic_images.recipe import draw_recipe
+
+NOMINAL_MM = 400.0
+
+
+@pytest.fixture(scope="module")
+def made():
+    return make_film(draw_recipe(5001, difficulty=0.25))
+
+
+@pytest.fixture(scope="module")
+def film(made):
+    return Film((made.pixels / 4095.0).astype(np.float32))
+
+
+def _errors_mm(made, landmarks, px_per_mm):
+    return {
+        name: math.hypot(
+            getattr(landmarks, name).row - made.truth.points[name].row,
+            getattr(landmarks, name).column - made.truth.points[name].column,
+        )
+        / px_per_mm
+        for name in ("tip", "carina")
+    }
+
+
+def test_both_points_of_a_synthetic_film_lie_near_the_truth(made, film):
+    landmarks, reasons = find_landmarks(film)
+    errors = _errors_mm(made, landmarks, max(film.shape) / NOMINAL_MM)
+    assert max(errors.values()) <= 10.0
+    assert min(landmarks.tip.confidence, landmarks.carina.confidence) >= 0.5
+    assert reasons == ()
+
+
+def test_the_interval_of_each_point_covers_its_truth(made, film):
+    landmarks, _ = find_landmarks(film)
+    for name in ("tip", "carina"):
+        mark, truth = getattr(landmarks, name), made.truth.points[name]
+        assert abs(mark.row - truth.row) <= 3.0 * mark.sd_px
+        assert abs(mark.column - truth.column) <= 3.0 * mark.sd_px
+
+
+def test_a_mirrored_film_gives_mirrored_points(film):
+    straight, _ = find_landmarks(film)
+    mirrored, _ = find_landmarks(replace(film, pixels=np.ascontiguousarray(film.pixels[:, ::-1])))
+    columns = film.shape[1]
+    for name in ("tip", "carina"):
+        one, other = getattr(straight, name), getattr(mirrored, name)
+        assert math.hypot(one.row - other.row, columns - 1 - one.column - other.column) <= 3.0 * one.sd_px
+
+
+def test_pixels_that_are_not_square_give_the_same_place(film):
+    square, _ = find_landmarks(film)
+    flat, _ = find_landmarks(replace(film, pixels=film.pixels[::2], pixel_aspect=2.0))
+    assert abs(flat.tip.row * 2.0 + 0.5 - square.tip.row) <= 3.0
+    assert abs(flat.tip.column - square.tip.column) <= 3.0
+
+
+@pytest.mark.parametrize("scale", [0.3, 1.7])
+def test_brightness_and_contrast_of_the_file_do_not_matter(film, scale):
+    plain, _ = find_landmarks(film)
+    other, _ = find_landmarks(replace(film, pixels=film.pixels * np.float32(scale)))
+    assert abs(plain.tip.row - other.tip.row) <= 0.05
+    assert abs(plain.carina.row - other.carina.row) <= 0.05
+
+
+@pytest.mark.parametrize("name", ["blank", "noise", "checks"])
+def test_what_is_no_film_gets_no_answer(name):
+    rows, columns = np.indices((700, 600))
+    pixels = {
+        "blank": np.full((700, 600), 0.5),
+        "noise": np.random.default_rng(1).random((700, 600)),
+        "checks": ((rows // 40 + columns // 40) % 2).astype(float),
+    }[name]
+    landmarks, reasons = find_landmarks(Film(pixels.astype(np.float32)))
+    for mark in (landmarks.tip, landmarks.carina):
+        assert mark is None or mark.confidence < 0.5
+    assert len(reasons) == 2
+
+
+def test_a_film_without_a_tube_gets_no_tip():
+    made = make_film(draw_recipe(7001, difficulty=0.3, with_tube=False))
+    landmarks, reasons = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
+    assert landmarks.tip is None or landmarks.tip.confidence < 0.5
+    assert any(reason.startswith("tip:") for reason in reasons)
+
+
+def test_another_process_gives_the_same_answer_bit_for_bit(film):
+    with get_context("spawn").Pool(1) as pool:
+        there = pool.apply(find_landmarks, (film,))
+    assert there == find_landmarks(film)
+
+
+def test_the_weights_are_small_and_their_card_complete():
+    assert sum(path.stat().st_size for path in MEMBERS) < 20e6
+    assert set(load_card()) == {"tip", "carina"}
