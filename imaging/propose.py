@@ -4,8 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from imaging.film import Film
 from measure.landmarks import Landmarks
+
+SMALLEST_SIDE_PX = 200
+"""With fewer pixels a tube is not a pixel wide (ours)."""
+
+LEAST_CONTRAST = 0.005
+"""Standard deviation of a film that shows anything, of 1 (ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +34,7 @@ class Proposal:
 
 
 def propose(film: Film) -> Proposal:
-    """Look for the tube's tip, the carina and the trachea's midline.
+    """Look for the tube's tip and the carina.
 
     Parameters
     ----------
@@ -38,8 +46,25 @@ def propose(film: Film) -> Proposal:
     Proposal
         The same film gives the same proposal. What has a confidence below 0.5 is a hint, no answer.
     """
-    # Imported here: OpenCV must not slow down a start that needs no proposal.
-    from imaging.classical import find_landmarks
+    # Imported here: ONNX Runtime and OpenCV must not slow down a start that needs no proposal.
+    from imaging.chest_pattern import stands_upright
+    from imaging.network import find_landmarks
 
-    landmarks, reasons = find_landmarks(film)
-    return Proposal(landmarks, reasons)
+    why_not = _why_not_searched(film)
+    if not why_not and not stands_upright(film.pixels):
+        why_not = "it does not look like an upright frontal chest film"
+    if why_not:
+        return Proposal(
+            Landmarks(), tuple(f"The {name} was not looked for: {why_not}." for name in ("tip", "carina"))
+        )
+    return Proposal(*find_landmarks(film))
+
+
+def _why_not_searched(film: Film) -> str:
+    """What makes a search pointless; empty where nothing does."""
+    rows, columns = film.shape
+    if min(rows, columns) < SMALLEST_SIDE_PX:
+        return f"the film has {rows} x {columns} pixels, at least {SMALLEST_SIDE_PX} each way are needed"
+    if not np.isfinite(film.pixels).all():
+        return "some of its pixels are no numbers"
+    return "the film is blank" if float(film.pixels.std()) < LEAST_CONTRAST else ""

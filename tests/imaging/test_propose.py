@@ -50,8 +50,7 @@ def answers(proposal: Proposal) -> list[Landmark]:
 
 
 def test_finds_tip_and_carina_on_clean_films() -> None:
-    # A floor under what this first finder reaches, to notice when it gets worse.
-    for name, least in (("tip", 3), ("carina", 4)):
+    for name, least in (("tip", 6), ("carina", 4)):
         misses = [miss_mm(getattr(proposed(seed).landmarks, name), synthetic(seed), name) for seed in SEEDS]
         assert sum(miss < 10.0 for miss in misses) >= least, (name, np.round(misses, 1))
 
@@ -74,14 +73,11 @@ def test_seldom_sees_a_tube_where_there_is_none() -> None:
 
 def test_says_who_placed_a_point_and_gives_a_width() -> None:
     landmarks = proposed(SEEDS[0]).landmarks
-    marks = [mark for mark in (landmarks.tip, landmarks.carina, *landmarks.airway_path) if mark is not None]
-    assert len(marks) > 5
+    marks = [mark for mark in (landmarks.tip, landmarks.carina) if mark is not None]
+    assert len(marks) == 2
     for mark in marks:
         assert mark.source is Source.PROPOSED
         assert mark.sd_px > 1.0
-        assert mark.note
-    rows = [mark.row for mark in landmarks.airway_path]
-    assert rows == sorted(rows)
 
 
 def test_same_film_same_proposal() -> None:
@@ -154,6 +150,8 @@ def test_a_very_small_film_is_not_searched() -> None:
 
 
 def test_the_door_imports_nothing_heavy() -> None:
-    code = "import sys, imaging.propose; print(sorted({'cv2', 'skimage', 'scipy'} & set(sys.modules)))"
+    code = (
+        "import sys, imaging.propose; print(sorted({'cv2', 'onnxruntime', 'skimage', 'scipy'} & set(sys.modules)))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
