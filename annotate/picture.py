@@ -34,6 +34,9 @@ DETAIL_SHARE = 0.45
 """Height of the enlarged view as a share of the film where the spacing is not known."""
 
 RULER_CM = 10
+TELLS_DIRECTION_CM = 3.0
+"""A tip lower than this does not tell where the trachea comes from: the ruler then stands upright (ours)."""
+
 ZONE_HALF_WIDTH_CM = 1.2
 ZONE_POINTS = 20
 CAPTION_PX = 150
@@ -156,7 +159,7 @@ def _ruler(film: Film, reading: Reading) -> Ruler | None:
     cm = 0.1 * film_per_measured(film.spacing.plane, film.magnification).value
     path = [carina, *reversed([p for p in reading.landmarks.airway_path if p.row < carina.row])]
     tip = reading.landmarks.tip
-    if len(path) == 1 and tip is not None and tip.row < carina.row:
+    if len(path) == 1 and tip is not None and reading.distance.vertical_on_film.value > TELLS_DIRECTION_CM:
         path.append(tip)
     rows, columns = [p.row for p in path], [p.column for p in path]
     if len(path) == 1:
