@@ -110,16 +110,12 @@ class Sight:
     tip, carina : Spot
     tube_far, tube_near : float
         Logit of a tube on the whole film and on the closer look.
-    line_end_mm : float
-        From the tip up to the lower end of the traced tube line (negative: the line goes on below the tip);
-        NaN where no line is seen.
     """
 
     tip: Spot
     carina: Spot
     tube_far: float
     tube_near: float
-    line_end_mm: float
 
     def tip_features(self) -> NDArray[np.float64]:
         """What the tip's confidence is computed from."""
@@ -246,16 +242,6 @@ def _spot(closer: Sequence[Maps], far: NDArray[np.float64], window: Window, long
     return Spot(float(x), float(y), mass, spread_mm, apart / px_per_mm, moved)
 
 
-def _line_end_mm(line: Maps, tip_px: NDArray[np.float64], px_per_mm: float) -> float:
-    """How far above the tip the traced tube line ends, looking within 15 mm to either side of the tip."""
-    cell = (tip_px - (_STRIDE - 1) / 2.0) / _STRIDE
-    reach = round(15.0 * px_per_mm / _STRIDE)
-    column = round(float(cell[0]))
-    strip = line[:, max(0, column - reach) : column + reach + 1]
-    rows = np.flatnonzero(strip.max(1) > 0.0) if strip.shape[1] else np.array([], int)
-    return float(cell[1] - rows[-1]) * _STRIDE / px_per_mm if len(rows) else math.nan
-
-
 def look(film: Film, members: tuple[Session, ...]) -> Sight:
     """Everything that the network says about a film.
 
@@ -283,15 +269,11 @@ def look(film: Film, members: tuple[Session, ...]) -> Sight:
     view = _cut(film, window, levels)
     near = [_run(members[1], view, False), _run(members[0], view, True)]
     spots = [_spot([maps[k] for maps, _ in near], places[k], window, long_side) for k in (_TIP, _CARINA)]
-    px_per_mm *= long_side / window.side
-    tip_px = (np.array([spots[_TIP].x - window.left, spots[_TIP].y - window.top]) + 0.5) * _SIDE_PX / window.side
-    line = (near[0][0][2] + near[1][0][2]) / 2.0
     return Sight(
         tip=spots[_TIP],
         carina=spots[_CARINA],
         tube_far=tube_far,
         tube_near=(near[0][1] + near[1][1]) / 2.0,
-        line_end_mm=_line_end_mm(line, tip_px, px_per_mm),
     )
 
 

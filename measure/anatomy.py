@@ -17,15 +17,8 @@ CORDS_TO_CARINA_CM = MappingProxyType({Sex.MALE: Estimate(13.0, 1.5), Sex.FEMALE
 Source: Chulalongkorn study, J Med Assoc Thai 2005;88(6) (seen).
 """
 
-CT_TRACHEAL_LENGTH_CM = MappingProxyType({Sex.MALE: Estimate(10.5, 1.0), Sex.FEMALE: Estimate(9.8, 0.9)})
-"""Length of the trachea, adults. Source: in vivo morphometry on 60 CT scans (seen)."""
-
 SUBCARINAL_ANGLE_DEG = Estimate(78.0, 20.0)
-SUBCARINAL_ANGLE_RANGE_DEG = (36.0, 121.0)
-"""Angle between the main bronchi, and the smallest and largest seen. Source: the same 60 CT scans (seen)."""
-
-CARINA_LEFT_OF_MIDLINE_SHARE = 0.81
-"""Share of patients whose carina lies left of the tracheal midline. Source: the same 60 CT scans (seen)."""
+"""Angle between the main bronchi. Source: in vivo morphometry on 60 CT scans (seen)."""
 
 TRACHEAL_WIDTH_LIMITS_MM = MappingProxyType({Sex.MALE: (13.0, 25.0), Sex.FEMALE: (10.0, 21.0)})
 """Coronal width of the trachea on chest films, adults, 3 SD limits, n = 808.

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from measure import adjustment
 from measure.accepted_range import DEFAULT_RANGE, AcceptedRange, range_for
-from measure.anatomy import cords_to_carina_cm, size_group
+from measure.anatomy import cords_to_carina_cm, size_group, tracheal_width_limits_mm
 from measure.cautions import cautions_for
 from measure.cuff import CuffPressure, WidthCheck, cuff_against_trachea, pressure_flag, tube_against_trachea
 from measure.distance import distance_mm, film_per_measured, heights_at_spacing, patient_per_measured
@@ -347,7 +347,22 @@ def _cuff_checks(case: Case, doubts: list[str]) -> CuffChecks:
         tube_over_trachea=_ratio_check(tube_against_trachea, outside, trachea, doubts),
     )
     doubts.extend(flag.message for flag in checks.flags)
+    doubts.extend(_strange_tracheal_width(case))
     return checks
+
+
+def _strange_tracheal_width(case: Case) -> Iterator[str]:
+    """A marked width outside the published limits of adults points at the marks, the spacing or the trachea."""
+    walls, spacing = case.landmarks.tracheal_walls, case.spacing
+    if walls is None or spacing is None or size_group(case.patient) not in (AgeGroup.ADULT, None):
+        return
+    on_film = distance_mm(*walls, spacing).times(film_per_measured(spacing.plane, case.magnification))
+    low, high = tracheal_width_limits_mm(case.patient.sex)
+    if on_film.high < low or on_film.low > high:
+        yield (
+            f"The marked trachea is {on_film.value:.0f} mm wide on the film, adults' are {low:g} to {high:g} mm "
+            "(Breatnach 1984): check the marks and the pixel spacing, or look at the trachea."
+        )
 
 
 def _ratio_check(

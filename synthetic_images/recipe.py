@@ -13,7 +13,13 @@ from typing import Any
 
 import numpy as np
 
-from measure.anatomy import BACKWARD_LEAN_DEG, RIGHTWARD_LEAN_DEG, cords_to_carina_cm, height_from_age_cm
+from measure.anatomy import (
+    BACKWARD_LEAN_DEG,
+    RIGHTWARD_LEAN_DEG,
+    SUBCARINAL_ANGLE_DEG,
+    cords_to_carina_cm,
+    height_from_age_cm,
+)
 from measure.magnification import View
 from measure.patient import AgeGroup, Patient, Sex
 from measure.posture import ICU_MOVEMENT_CM, NeckPosture
@@ -268,8 +274,8 @@ TRACHEA_WIDTH_MM = {Sex.MALE: (19.0, 2.0), Sex.FEMALE: (15.5, 1.83)}
 TRACHEA_WIDTH_BIRTH_MM, TRACHEA_WIDTH_GROWN_MM = 5.0, 16.5
 """Coronal width at 50 and at 168 cm body height; from memory of CT growth studies."""
 
-SUBCARINAL_DEG = (78.0, 20.0, 42.0, 118.0)
-"""Mean, standard deviation, limits. Source: in vivo morphometry on 60 CT scans (FACTS: seen), 36 to 121."""
+SUBCARINAL_DEG = (SUBCARINAL_ANGLE_DEG.value, SUBCARINAL_ANGLE_DEG.sd, 42.0, 118.0)
+"""Mean, standard deviation, limits. Source: in vivo morphometry on 60 CT scans (seen), 36 to 121 degrees there."""
 
 CARINA_LEVEL = (6.0, 0.62)
 """T5, T6 or T7 in 92 of 100 films (Goodman 1976, seen): a normal about T6 with this spread has 98 %."""

@@ -40,7 +40,8 @@ def speed(count: int) -> None:
     """Make films of 1024 by 1024 on one core and print what it took."""
     import cv2
 
-    from synthetic_images import draw_recipe, make_film
+    from synthetic_images.film import make_film
+    from synthetic_images.recipe import draw_recipe
 
     cv2.setNumThreads(1)
     make_film(draw_recipe(0))
@@ -75,7 +76,8 @@ def real_films(marks: Path) -> Iterator[Marked]:
 
 def synthetic_films(count: int) -> Iterator[Marked]:
     """Half of them with a tube, over all difficulties, with eight bits as the real ones have."""
-    from synthetic_images import draw_recipe, make_film
+    from synthetic_images.film import make_film
+    from synthetic_images.recipe import draw_recipe
 
     for seed in range(count):
         film = make_film(draw_recipe(seed, difficulty=(seed % 10) / 9.0, with_tube=seed % 2 == 0))

@@ -104,7 +104,7 @@ def test_nothing_proves_nothing():
     "values", [[0.0, 0.0], [-0.139, 0.139], [0.139, 0.0], [0.01, 0.01], [139.0, 139.0], [1.5, 1.5]]
 )
 def test_absurd_values_are_caught(values):
-    # FACTS: a pixel outside 0.05 to 2 mm; 1.5 mm would make a film of 4.5 m.
+    # Believed: a pixel outside 0.05 to 2 mm; 1.5 mm would make a film of 4.5 m.
     found = read_spacing(header(PixelSpacing=values), SHAPE)
     assert found.spacing is None
     assert "Pixel Spacing" in found.notes[0]

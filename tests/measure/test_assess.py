@@ -133,7 +133,7 @@ def test_unknown_age_is_judged_as_adult_and_says_so(case_at):
 
 
 def test_a_womans_cuff_lowers_the_target(case_at):
-    """Cords to carina 11.6 cm in women; cuff's upper edge 6.8 cm from the tip of a size 8 tube (FACTS, tubes)."""
+    """Cords to carina 11.6 cm in women; a size 8 cuff's upper edge 6.8 cm from the tip (PubMed 7198412)."""
     man = assess(case_at(0.5, patient=Patient(60.0, Sex.MALE), tube=Tube(8.0))).adjustment
     woman = assess(case_at(0.5, patient=Patient(60.0, Sex.FEMALE), tube=Tube(8.0))).adjustment
     assert man is not None
@@ -172,6 +172,15 @@ def test_cuff_pressure_and_widths_are_flagged(case_at):
     assert reading.cuff.cuff_over_trachea is not None
     assert reading.cuff.cuff_over_trachea.ratio.value == pytest.approx(2.4)
     assert any("55 cmH2O" in caution for caution in reading.cautions)
+
+
+@pytest.mark.parametrize(("width_px", "remarkable"), [(50.0, True), (120.0, False), (200.0, True)])
+def test_a_trachea_wider_or_narrower_than_measured_ones_is_told(case_at, width_px, remarkable):
+    """Breatnach 1984: 13 to 25 mm in men on chest films; pixels of 0.14 mm."""
+    case = case_at(5.0)
+    walls = (Landmark(1400.0, 950.0, 2.0), Landmark(1400.0, 950.0 + width_px, 2.0))
+    reading = assess(replace(case, landmarks=replace(case.landmarks, tracheal_walls=walls)))
+    assert any("Breatnach" in caution for caution in reading.cautions) is remarkable
 
 
 def test_a_strange_weight_is_a_caution_not_a_crash(case_at):

@@ -13,8 +13,9 @@ import pydicom
 import pytest
 
 from measure.magnification import View
-from synthetic_images import draw_recipe, make_film, write_dicom
-from synthetic_images.recipe import HeaderGeometry
+from synthetic_images.dicom_out import write_dicom
+from synthetic_images.film import make_film
+from synthetic_images.recipe import HeaderGeometry, draw_recipe
 
 VALIDATOR = shutil.which("dciodvfy")
 WITHOUT_VALIDATOR = "LIPMARK_WITHOUT_DCIODVFY"

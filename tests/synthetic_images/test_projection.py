@@ -7,8 +7,9 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from measure.magnification import View
-from synthetic_images import draw_recipe, make_film
+from synthetic_images.film import make_film
 from synthetic_images.projection import Stand, camera
+from synthetic_images.recipe import draw_recipe
 
 
 def pinhole(stand: Stand, rows: int, pitch_mm: float, point: np.ndarray) -> tuple[float, float, float]:
