@@ -42,7 +42,7 @@ clean: ## remove the environment, the demo and the fetched data
 
 $(VENV)/.installed: $(BIN)/python $(INPUTS)
 	@echo "Installing lipmark into $(VENV) ..."
-	@$(PIP_INSTALL) -e .
+	@$(PIP_INSTALL) -e '.[all]'
 	@touch $@
 
 $(VENV)/.installed-test: $(BIN)/python $(INPUTS)

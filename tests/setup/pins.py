@@ -43,7 +43,7 @@ def closure(name: str, extras: frozenset[str]) -> dict[str, str]:
         for requirement in wanted(*step):
             versions[canonicalize_name(requirement.name)] = distribution(requirement.name).version
             waiting.append((canonicalize_name(requirement.name), frozenset(requirement.extras)))
-    return versions
+    return {found: pin for found, pin in versions.items() if found != canonicalize_name(name)}
 
 
 def main() -> int:
