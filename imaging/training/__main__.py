@@ -1,4 +1,4 @@
-"""`python -m imaging.training STEP`: pack, train, export, calibrate, score, or all of them in this order."""
+"""`python -m imaging.training STEP`: pack, synthesise, train, export, calibrate, score, or all in this order."""
 
 from __future__ import annotations
 
@@ -16,15 +16,19 @@ from imaging.training.config import PATH, Config, load
 ROOT = Path(__file__).resolve().parents[2]
 FILMS = ROOT.parent / "shared" / "films"
 PACKED = ROOT / "training_data"
+SYNTHETIC = ROOT / "build" / "synthetic"
 RUNS = ROOT / "build" / "training"
 
 
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m imaging.training", description=__doc__)
-    parser.add_argument("step", choices=["pack", "train", "one", "export", "calibrate", "score", "all"])
+    parser.add_argument(
+        "step", choices=["pack", "synthesise", "train", "one", "export", "calibrate", "score", "all"]
+    )
     parser.add_argument("--config", type=Path, default=PATH, help="the recipe")
     parser.add_argument("--films", type=Path, default=FILMS, help="folder of films and lists")
     parser.add_argument("--packed", type=Path, default=PACKED, help="folder of packed films")
+    parser.add_argument("--synthetic", type=Path, default=SYNTHETIC, help="folder of synthetic films")
     parser.add_argument("--runs", type=Path, default=RUNS, help="where trained weights go")
     parser.add_argument(
         "--members", nargs="+", default=[], help="fold0 ... fold4, fold0b ... fold4b (another seed), all0 ..."
@@ -42,21 +46,29 @@ def _train_one(member: str, arguments: argparse.Namespace, config: Config) -> No
     digits = int("".join(filter(str.isdigit, member)))
     fold = digits if member.startswith("fold") else None
     seed = digits + (100 if member.endswith("b") else 0)
-    train(arguments.packed, arguments.runs, config, member, fold, seed, arguments.device)
+    train(arguments.packed, arguments.synthetic, arguments.runs, config, member, fold, seed, arguments.device)
 
 
-def _train_all(members: list[str], arguments: argparse.Namespace) -> None:
-    """Every member in its own process, spread over the GPUs."""
+def _train_all(members: list[str], arguments: argparse.Namespace, side_by_side: int) -> None:
+    """As many at a time as the recipe says, each in its own process."""
     import torch
 
     gpus = max(torch.cuda.device_count(), 1)
+    for first in range(0, len(members), gpus * side_by_side):
+        _train_together(members[first : first + gpus * side_by_side], arguments, gpus)
+
+
+def _train_together(members: list[str], arguments: argparse.Namespace, gpus: int) -> None:
+    """Every member in its own process, spread over the GPUs."""
+    import torch
+
     kind = "cuda" if torch.cuda.is_available() else "cpu"
     runs = []
     for number, member in enumerate(members):
         device = f"cuda:{number % gpus}" if kind == "cuda" else "cpu"
         command = [sys.executable, "-m", "imaging.training", "one", "--members", member, "--device", device]
         command += ["--config", str(arguments.config), "--packed", str(arguments.packed)]
-        command += ["--runs", str(arguments.runs)]
+        command += ["--synthetic", str(arguments.synthetic), "--runs", str(arguments.runs)]
         for name in ("minutes", "steps"):
             if getattr(arguments, name) is not None:
                 command += [f"--{name}", str(getattr(arguments, name))]
@@ -89,7 +101,8 @@ def _origin(shipped: list[str], arguments: argparse.Namespace, config: Config) -
         "seeds": [config.train.seed + int(member.removeprefix("all")) for member in shipped],
         "weights sha256": {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in files},
         "data": "965 adult frontal films of the ChestX-ray8/14 collection of the NIH Clinical Center "
-        "(Wang X. et al., CVPR 2017); 242 of them marked; docs/model-card.md",
+        "(Wang X. et al., CVPR 2017); 242 of them marked; synthetic films of `lipmark synthesise`; "
+        "docs/model-card.md",
     }
 
 
@@ -127,18 +140,23 @@ def main() -> None:
         from imaging.training.pack import pack
 
         print(len(pack(arguments.films, arguments.packed, config)), "films packed in", arguments.packed)
+    if arguments.step in ("synthesise", "all"):
+        from imaging.training.synthetic import make_synthetic
+
+        make_synthetic(arguments.synthetic, config)
     if arguments.step == "one":
         _train_one(members[0], arguments, config)
     if arguments.step in ("train", "all"):
-        _train_all(members, arguments)
+        _train_all(members, arguments, config.train.side_by_side)
     if arguments.step in ("export", "all"):
         _export(members, arguments, config)
     if arguments.step in ("calibrate", "all"):
         _calibrate(arguments, config)
     if arguments.step in ("score", "all"):
-        from imaging.training.score import report, scores
+        from imaging.training.score import reliabilities, report, scores
 
         _note("out-of-fold scores", scores(arguments.runs))
+        _note("out-of-fold reliability", reliabilities(arguments.runs))
         print(report(arguments.runs))
 
 

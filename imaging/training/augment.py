@@ -146,7 +146,7 @@ def _grain(dice: Dice, film: Tensor) -> Tensor:
     noise = torch.randn(film.shape, device=film.device, generator=dice.generator)
     soft = F.avg_pool2d(noise[:, None], 3, stride=1, padding=1)[:, 0] * 3.0
     mixed = torch.where(dice.chance(0.5)[:, None, None], noise, soft)
-    return film + mixed * (dice.log_uniform(0.003, 0.06) * dice.chance(0.6))[:, None, None]
+    return film + mixed * (dice.log_uniform(0.003, 0.09) * dice.chance(0.6))[:, None, None]
 
 
 def degrade(dice: Dice, film: Tensor) -> Tensor:

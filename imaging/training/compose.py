@@ -176,7 +176,7 @@ def _tip_height_mm(dice: Dice) -> Tensor:
         dice.uniform(0.0, 28.0),
         dice.uniform(-45.0, 0.0),
         dice.uniform(60.0, 150.0),
-        shares=(0.45, 0.24, 0.17, 0.14),
+        shares=(0.42, 0.24, 0.2, 0.14),
     )
 
 
@@ -190,7 +190,7 @@ def _airway_path(dice: Dice, guide: Tensor, carina: Tensor, px_per_mm: float, si
     path = path + dice.waves(path.shape[1], 6) * 1.0 * px_per_mm
     below = (y - carina[:, 1:] + 4.0 * px_per_mm).clamp_min(0.0)
     # Right main bronchus (left on the film) runs on steeply, the left one more sideways.
-    sideways = dice.pick(-dice.uniform(0.25, 0.65), dice.uniform(0.5, 1.0), shares=(0.75, 0.25))
+    sideways = dice.pick(-dice.uniform(0.25, 0.65), dice.uniform(0.5, 1.2), shares=(0.6, 0.4))
     path = path + sideways[:, None] * below
     return _stretch(_smooth(path, 3), side)
 

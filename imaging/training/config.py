@@ -19,6 +19,15 @@ class Pack:
 
 
 @dataclass(frozen=True, slots=True)
+class Synthetic:
+    """Synthetic films to learn from."""
+
+    films: int
+    difficulties: tuple[float, ...]
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
 class Network:
     """The shape of the network."""
 
@@ -40,6 +49,7 @@ class Train:
     weight_decay: float
     average_decay: float
     guides_at: tuple[float, ...]
+    side_by_side: int
     overlays: int
 
 
@@ -51,6 +61,8 @@ class Share:
     plain: float
     tracheostomy: float
     unmarked: float
+    synthetic: float
+    read_again: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +83,7 @@ class Config:
     """Everything that a run depends on."""
 
     pack: Pack
+    synthetic: Synthetic
     network: Network
     train: Train
     share: Share
@@ -81,10 +94,12 @@ def load(path: Path = PATH) -> Config:
     """Read the recipe."""
     raw = tomllib.loads(path.read_text(encoding="utf-8"))
     raw["pack"]["excluded"] = tuple(raw["pack"]["excluded"])
+    raw["synthetic"]["difficulties"] = tuple(raw["synthetic"]["difficulties"])
     raw["network"]["channels"] = tuple(raw["network"]["channels"])
     raw["train"]["guides_at"] = tuple(raw["train"]["guides_at"])
     return Config(
         Pack(**raw["pack"]),
+        Synthetic(**raw["synthetic"]),
         Network(**raw["network"]),
         Train(**raw["train"]),
         Share(**raw["share"]),

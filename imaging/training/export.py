@@ -36,7 +36,7 @@ def _halve_weights(path: Path) -> None:
 
 
 def export(weights: Path, out: Path, config: Config) -> None:
-    """Write `weights` (a state dict) as ONNX: `film` in, `maps` and `tube` out.
+    """Write `weights` (a state dict) as ONNX: `film` in, `maps` and `tubes` out.
 
     Parameters
     ----------
@@ -54,6 +54,6 @@ def export(weights: Path, out: Path, config: Config) -> None:
     out.parent.mkdir(parents=True, exist_ok=True)
     torch.onnx.export(
         network.float(), (torch.zeros(1, 1, side, side),), str(out), dynamo=False, opset_version=17,
-        input_names=["film"], output_names=["maps", "tube"],
+        input_names=["film"], output_names=["maps", "tubes"],
     )  # fmt: skip
     _halve_weights(out)

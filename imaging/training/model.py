@@ -8,8 +8,11 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
-MAPS = ("tip", "carina", "tube line", "other line")
+MAPS = ("tip", "carina", "tube line", "other line", "airway")
 """Channels of the map output, in this order."""
+
+TUBES = ("endotracheal tube with its tip in view", "tracheostomy tube")
+"""What the scores speak of, in this order."""
 
 STRIDE = 4
 """Film pixels per map cell."""
@@ -91,10 +94,10 @@ class Finder(nn.Module):
         self.maps = nn.Sequential(
             nn.Conv2d(channels[0], channels[0], 3, padding=1), nn.ReLU(), nn.Conv2d(channels[0], len(MAPS), 1)
         )
-        self.score = nn.Linear(channels[-1] + 2 * channels[1], 1)
+        self.score = nn.Linear(channels[-1] + 2 * channels[1], len(TUBES))
 
     def forward(self, film: Tensor) -> tuple[Tensor, Tensor]:
-        """Logit maps, shape (batch, 4, side / 4, side / 4), and the tube's logit, shape (batch,)."""
+        """Logit maps, shape (batch, 5, side / 4, side / 4), and the tubes' logits, shape (batch, 2)."""
         x = self.stem(standardise(film))
         kept = []
         for down, encoder in zip(self.downs, self.encoders, strict=True):
@@ -108,4 +111,4 @@ class Finder(nn.Module):
             if level == 1:
                 middle = x
         pooled = torch.cat([deepest.mean((2, 3)), middle.amax((2, 3)), middle.mean((2, 3))], 1)
-        return self.maps(x), self.score(pooled).squeeze(1)
+        return self.maps(x), self.score(pooled)

@@ -15,6 +15,9 @@ from numpy.typing import NDArray
 
 from imaging.training.config import Config
 
+CARINAS = Path(__file__).with_name("carinas.csv")
+"""Carinas that we read on films of the collection that came without marks (docs/training.md)."""
+
 BLOB = "films.bin"
 TABLE = "films.json"
 
@@ -119,6 +122,8 @@ def pack(films: Path, out: Path, config: Config) -> list[Entry]:
     rows = [
         row for name in ("marks.csv", "unmarked.csv") for row in csv.DictReader((films / name).open(newline=""))
     ]
+    ours = {row["file"]: row for row in csv.DictReader(CARINAS.open(newline=""))}
+    rows = [row | ours.get(row["file"], {}) for row in rows]
     counts: dict[str, Counter[str]] = {k: Counter() for k in ("tube", "plain", "tracheostomy", "unmarked")}
     for row in rows:
         counts[_kind(row)][row["patient"]] += 1

@@ -92,6 +92,15 @@ def scores(runs: Path) -> dict[str, dict[str, float]]:
     }
 
 
+def reliabilities(runs: Path) -> dict[str, list[tuple[float, float, int]]]:
+    """The bins of `reliability` for tip and carina, on films as they are."""
+    answers = [a for a in read_answers(runs) if not a.spoiled]
+    return {
+        name: [(round(c, 3), round(right, 3), n) for c, right, n in reliability(answers, runs, name)]
+        for name in ("tip", "carina")
+    }
+
+
 def report(runs: Path) -> str:
     """Everything, as text: films as they are, then spoiled."""
     answers = read_answers(runs)

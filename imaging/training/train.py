@@ -6,6 +6,7 @@ import copy
 import json
 import math
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,13 +18,19 @@ from torch import Tensor
 from imaging.training.augment import Placement, degrade, mask_borders, place, soften
 from imaging.training.compose import Dice, Drawn, Orders, compose
 from imaging.training.config import Config
-from imaging.training.guides import trace_airway
+from imaging.training.guides import GUIDE_STEP_PX, trace_airway
 from imaging.training.model import STRIDE, Finder
 from imaging.training.overlays import draw_overlays
 from imaging.training.pack import Entry, unpack
+from imaging.training.synthetic import SyntheticFilm, read_synthetic
 
 _LOG_LINES = 15
-_KINDS = ("tube", "plain", "tracheostomy", "unmarked")
+_REAL = ("tube", "plain", "tracheostomy", "unmarked")
+_KINDS = (*_REAL, "synthetic tube", "synthetic plain", "synthetic unclear")
+_FREE = ("plain", "unmarked", "synthetic plain")
+"""Kinds of film on which a tube may be drawn."""
+_AIRWAY_MM, _AIRWAY_HALF_WIDTH_MM = 100.0, 4.0
+"""How far above the carina the windpipe is taught, and half the width of the band that is taught; ours."""
 
 
 class Shelf:
@@ -32,11 +39,18 @@ class Shelf:
     Parameters
     ----------
     entries : list of Entry
+        Real films.
     pixels : ndarray of uint8, shape (films, side, side)
+    synthetic : sequence of SyntheticFilm
     device : torch.device
     """
 
-    def __init__(self, entries: list[Entry], pixels: np.ndarray, device: torch.device) -> None:
+    def __init__(
+        self, entries: list[Entry], pixels: np.ndarray, synthetic: Sequence[SyntheticFilm], device: torch.device
+    ) -> None:
+        real = len(entries)
+        entries = [*entries, *(film.entry for film in synthetic)]
+        pixels = np.concatenate([pixels, *(film.pixels[None] for film in synthetic)])
         self.entries = entries
         self.pixels = torch.from_numpy(pixels).to(device)
         self.side = int(pixels.shape[1])
@@ -49,8 +63,16 @@ class Shelf:
         self.carina_confidence = torch.tensor([e.carina_confidence for e in entries], device=device)
         self.guided = self.carina_confidence > 0
         self.carina_mass = torch.ones(len(entries), device=device)
-        self.guide = torch.zeros(len(entries), self.side // 4, device=device)
-        self.trace(self.guided.nonzero().squeeze(1))
+        self.guide = torch.zeros(len(entries), self.side // GUIDE_STEP_PX, device=device)
+        self.trace(self.guided[:real].nonzero().squeeze(1))
+        rows = np.arange(self.side // GUIDE_STEP_PX) * GUIDE_STEP_PX + (GUIDE_STEP_PX - 1) / 2.0
+        for number, film in enumerate(synthetic, start=real):
+            columns = np.interp(rows, film.airway[:, 1], film.airway[:, 0])
+            self.guide[number] = torch.from_numpy(columns).to(self.guide)
+
+    def of_kind(self, which: Tensor, *kinds: str) -> Tensor:
+        """True where a film is of one of these kinds."""
+        return torch.isin(self.kind[which], torch.tensor([_KINDS.index(k) for k in kinds], device=self.device))
 
     def film(self, which: Tensor) -> Tensor:
         """Films as float32 of 0 to 1."""
@@ -118,8 +140,8 @@ class Lesson:
     carina: Tensor
     carina_weight: Tensor
     carina_sigma_cells: Tensor
-    tube: Tensor
-    tube_weight: Tensor
+    tubes: Tensor
+    tubes_weight: Tensor
     lines: Tensor
     line_weight: Tensor
 
@@ -140,30 +162,30 @@ class Teacher:
 
     def _choose(self) -> Tensor:
         shelf, share = self.shelf, self.config.share
-        parts = []
-        counts = (share.tube, share.plain, share.tracheostomy, share.unmarked)
-        usable = self.allowed
-        # A tube film teaches by its tip; one whose tip is a guess still teaches that a tube is there.
-        rest = self.config.train.batch
-        for kind, part in zip(range(len(_KINDS)), counts, strict=True):
-            count = round(part * self.config.train.batch) if kind < len(_KINDS) - 1 else rest
-            rest -= count
-            mine = usable & (shelf.kind == kind)
-            if _KINDS[kind] == "unmarked":
-                mine &= shelf.guided
-                if not bool(mine.any()):
-                    mine = usable & (shelf.kind == _KINDS.index("plain"))
-            weight = mine.float()
-            if not count:
-                continue
-            parts.append(torch.multinomial(weight, count, replacement=True, generator=self.generator))
-        return torch.cat(parts)
+        everyone = torch.arange(len(shelf.entries), device=shelf.device)
+        read_again = 1.0 + (share.read_again - 1.0) * (shelf.carina_confidence > 0).float()
+        shelves = [
+            (share.tube, shelf.of_kind(everyone, "tube").float()),
+            (share.tracheostomy, shelf.of_kind(everyone, "tracheostomy").float()),
+            (share.synthetic, (shelf.kind >= len(_REAL)).float()),
+            (share.plain, shelf.of_kind(everyone, "plain").float()),
+            (share.unmarked, shelf.of_kind(everyone, "unmarked") * shelf.guided * read_again),
+        ]
+        filled = [(part, weight * self.allowed) for part, weight in shelves if bool((weight * self.allowed).any())]
+        total = sum(part for part, _ in filled)
+        counts = [round(part / total * self.config.train.batch) for part, _ in filled]
+        counts[-1] += self.config.train.batch - sum(counts)
+        picked = [
+            torch.multinomial(weight, count, replacement=True, generator=self.generator)
+            for count, (_, weight) in zip(counts, filled, strict=True)
+            if count
+        ]
+        return torch.cat(picked)
 
     def _orders(self, which: Tensor, dice: Dice) -> Orders:
         shelf = self.shelf
-        kind = shelf.kind[which]
         guided = shelf.guided[which]
-        free = (kind == _KINDS.index("plain")) | (kind == _KINDS.index("unmarked"))
+        free = shelf.of_kind(which, *_FREE)
         tube = free & guided & dice.chance(0.66)
         tracheostomy = free & guided & ~tube & dice.chance(0.16)
         stomach = torch.where(tube, dice.chance(0.5), dice.chance(0.25)) & guided
@@ -199,23 +221,41 @@ class Teacher:
         doubtful = torch.tensor([loss.guessed, loss.guessed, loss.doubtful, 1.0], device=film.device)
         tip_weight = torch.where(orders.tube, 1.0, doubtful[shelf.tip_confidence[which]])
         carina_weight = doubtful[shelf.carina_confidence[which]] * shelf.guided[which] * shelf.carina_mass[which]
-        real_tube = shelf.kind[which] == _KINDS.index("tube")
+        real_tube = shelf.of_kind(which, "tube", "synthetic tube")
         tube = orders.tube | real_tube
-        # Whether a tube shows is not asked where its tip is not in view.
+        tracheostomy = orders.tracheostomy | shelf.of_kind(which, "tracheostomy")
+        # Whether a tube shows is not asked where its tip is not in view, nor where it lies in the oesophagus.
         asked = torch.where(tube, tip_inside | (real_tube & ~has_tip), True)
+        asked &= ~shelf.of_kind(which, "synthetic unclear")
+        asked_tracheostomy = torch.where(tracheostomy, carina_inside, True)
         cells = film.shape[1] // STRIDE
         lines = torch.stack([drawn.tube_line, drawn.other_line], 1)
-        small = F.avg_pool2d(lines, 4)
-        moved = [placement.sample(small[:, k], cells) for k in range(2)]
-        marked = (shelf.kind[which] == _KINDS.index("plain")) | (shelf.kind[which] == _KINDS.index("unmarked"))
-        line_weight = torch.stack([marked, orders.stomach | orders.tracheostomy], 1).float()
+        small = F.avg_pool2d(lines, GUIDE_STEP_PX)
+        small = torch.cat([small, self._airway(which)[:, None]], 1)
+        moved = [placement.sample(small[:, k], cells) for k in range(small.shape[1])]
+        drawn_upon = shelf.of_kind(which, *_FREE).float()
+        other = (orders.stomach | orders.tracheostomy).float()
+        line_weight = torch.stack([drawn_upon, other, carina_weight.clamp_max(1.0)], 1)
         sure = shelf.carina_confidence[which] == 3
         carina_sigma = torch.where(sure, loss.carina_sigma_cells, loss.doubtful_sigma_cells)
         return Lesson(
             film[:, None], tip, tip_weight * (has_tip & tip_inside),
             carina, carina_weight * carina_inside, carina_sigma,
-            tube.float(), asked.float(), torch.stack(moved, 1), line_weight,
+            torch.stack([tube, tracheostomy], 1).float(), torch.stack([asked, asked_tracheostomy], 1).float(),
+            torch.stack(moved, 1), line_weight,
         )  # fmt: skip
+
+    def _airway(self, which: Tensor) -> Tensor:
+        """The windpipe above the carina as a band, on the grid of the guides."""
+        shelf = self.shelf
+        mm = 400.0 / shelf.side * GUIDE_STEP_PX
+        cells = torch.arange(shelf.guide.shape[1], device=shelf.device, dtype=torch.float32)
+        guide = (shelf.guide[which] + 0.5) / GUIDE_STEP_PX - 0.5
+        carina = (shelf.carina[which, 1] + 0.5) / GUIDE_STEP_PX - 0.5
+        across_mm = (cells[None, None, :] - guide[:, :, None]).abs() * mm
+        above_mm = (carina[:, None] - cells[None]) * mm
+        rows = (above_mm >= 0.0) & (above_mm <= _AIRWAY_MM)
+        return ((_AIRWAY_HALF_WIDTH_MM - across_mm) / mm + 0.5).clamp(0.0, 1.0) * rows[:, :, None]
 
 
 def _inside(point: Tensor, seen: Tensor) -> Tensor:
@@ -253,8 +293,8 @@ def lesson_loss(network: Finder, lesson: Lesson, config: Config) -> tuple[Tensor
     device = lesson.film.device.type
     film = lesson.film.to(memory_format=torch.channels_last)
     with torch.autocast(device, dtype=torch.bfloat16):
-        maps, tube = network(film)
-    maps, tube = maps.float(), tube.float()
+        maps, tubes = network(film)
+    maps, tubes = maps.float(), tubes.float()
     parts = torch.stack(
         [
             _place_loss(
@@ -264,7 +304,9 @@ def lesson_loss(network: Finder, lesson: Lesson, config: Config) -> tuple[Tensor
                 torch.full_like(lesson.tip_weight, config.loss.tip_sigma_cells),
             ),
             _place_loss(maps[:, 1], lesson.carina, lesson.carina_weight, lesson.carina_sigma_cells),
-            (F.binary_cross_entropy_with_logits(tube, lesson.tube, reduction="none") * lesson.tube_weight).mean()
+            (F.binary_cross_entropy_with_logits(tubes, lesson.tubes, reduction="none") * lesson.tubes_weight)
+            .mean(0)
+            .sum()
             * config.loss.tube,
             _line_loss(maps[:, 2:], lesson.lines, lesson.line_weight) * config.loss.line,
         ]
@@ -290,7 +332,7 @@ def quick_scores(network: Finder, shelf: Shelf, which: Tensor, side: int) -> dic
     for part in which.split(32):
         film = F.interpolate(shelf.film(part)[:, None], size=(side, side), mode="bilinear", antialias=True)
         with torch.autocast(shelf.device.type, dtype=torch.bfloat16):
-            maps, tube = network(film)
+            maps, tubes = network(film)
         scale = side / shelf.side
         for channel, marks, confidence, errors in (
             (0, shelf.tip, shelf.tip_confidence, tips),
@@ -299,8 +341,8 @@ def quick_scores(network: Finder, shelf: Shelf, which: Tensor, side: int) -> dic
             point, _ = decode(maps[:, channel].float(), side / 400.0)
             error = ((point + 0.5) / scale - 0.5 - marks[part]).norm(dim=1) * 400.0 / shelf.side
             errors.append(error[confidence[part] > 1])
-        tube_scores.append(tube.float().sigmoid())
-        labels.append(shelf.kind[part] == 0)
+        tube_scores.append(tubes[:, 0].float().sigmoid())
+        labels.append(shelf.of_kind(part, "tube"))
     tip, carina = torch.cat(tips), torch.cat(carinas)
     score, label = torch.cat(tube_scores), torch.cat(labels)
     return {
@@ -327,14 +369,17 @@ def _report_speed(teacher: Teacher, network: Finder, config: Config) -> None:
 
 
 def train(
-    folder: Path, out: Path, config: Config, name: str, fold: int | None, seed: int, device_name: str
-) -> Finder:
+    folder: Path, synthetic: Path, out: Path, config: Config, name: str, fold: int | None, seed: int,
+    device_name: str,
+) -> Finder:  # fmt: skip
     """Train a network and write its averaged weights (float16) and its log to `out`.
 
     Parameters
     ----------
     folder : Path
         Packed films.
+    synthetic : Path
+        Synthetic films; trained without where there are none.
     name : str
         Of the files written.
     fold : int or None
@@ -346,7 +391,7 @@ def train(
     device = torch.device(device_name)
     generator = torch.Generator(device).manual_seed(config.train.seed + seed)
     torch.backends.cudnn.benchmark = True
-    shelf = Shelf(*unpack(folder), device)
+    shelf = Shelf(*unpack(folder), read_synthetic(synthetic), device)
     teacher = Teacher(shelf, config, fold, generator)
     network = Finder(config.network.stem, config.network.channels).to(device)
     network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
@@ -356,7 +401,11 @@ def train(
         network.parameters(), lr=config.train.learning_rate, weight_decay=config.train.weight_decay
     )
     folds = torch.tensor([e.fold for e in shelf.entries], device=device)
-    held_out = ((folds == (fold if fold is not None else -1)) & (shelf.kind < 3)).nonzero().squeeze(1)
+    held_out = (
+        ((folds == (fold if fold is not None else -1)) & (shelf.kind < _REAL.index("unmarked")))
+        .nonzero()
+        .squeeze(1)
+    )
     unmarked = (teacher.allowed & (shelf.carina_confidence == 0)).nonzero().squeeze(1)
     waiting = list(config.train.guides_at)
     log: list[dict[str, float]] = []

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 from multiprocessing import get_context
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from imaging.film import Film
-from imaging.network import MEMBERS, find_landmarks, load_card
+from imaging.network import MEMBERS, find_landmarks, judge, load_card, load_members, look
 from synthetic_images.film import make_film
-from synthetic_images.recipe import draw_recipe
+from synthetic_images.recipe import Placement, draw_recipe
 
+GOLDEN = Path(__file__).with_name("golden_proposals.json")
 NOMINAL_MM = 400.0
 
 
@@ -90,6 +93,43 @@ def test_what_is_no_film_gets_no_answer(name):
     for mark in (landmarks.tip, landmarks.carina):
         assert mark is None or mark.confidence < 0.5
     assert len(reasons) == 2
+
+
+def test_the_airway_path_runs_down_the_true_windpipe(made, film):
+    landmarks, _ = find_landmarks(film)
+    path, truth = landmarks.airway_path, made.truth.airway_path
+    assert path[0].row == pytest.approx(landmarks.tip.row)
+    assert path[-1].row < landmarks.carina.row
+    rows, columns = [p.row for p in truth], [p.column for p in truth]
+    off_mm = [abs(p.column - np.interp(p.row, rows, columns)) * NOMINAL_MM / max(film.shape) for p in path]
+    assert max(off_mm) <= 5.0
+
+
+@pytest.mark.parametrize("side", ["right", "left"])
+def test_a_tip_below_the_carina_is_told_with_its_side(side):
+    placement = Placement.RIGHT_BRONCHUS if side == "right" else Placement.LEFT_BRONCHUS
+    made = make_film(draw_recipe(8101, difficulty=0.2, placement=placement))
+    landmarks, _ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
+    assert landmarks.tip.note == f"it lies below the carina, on the side of the patient's {side} main bronchus"
+    assert landmarks.airway_path == ()
+
+
+def test_a_tracheostomy_tube_is_named_and_gets_no_answer(film):
+    sight = replace(look(film, load_members()), tracheostomy=3.0)
+    landmarks, reasons = judge(sight, film, load_card())
+    assert landmarks.tip.confidence < 0.5
+    assert any("tracheostomy" in reason and "0.95" in reason for reason in reasons)
+
+
+def test_proposals_are_the_golden_ones():
+    """Of the weights beside the code; a pixel of slack for another processor's arithmetic."""
+    golden = json.loads(GOLDEN.read_text())
+    for seed, points in golden.items():
+        made = make_film(draw_recipe(int(seed), difficulty=0.5))
+        landmarks, _ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
+        for name, (row, column) in points.items():
+            mark = getattr(landmarks, name)
+            assert math.hypot(mark.row - row, mark.column - column) <= 1.0
 
 
 def test_a_film_without_a_tube_gets_no_tip():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -142,6 +143,14 @@ def test_is_not_sure_of_anything_on_no_film(name: str) -> None:
 def test_is_not_sure_of_anything_on_a_turned_film(turns: int) -> None:
     film = film_of(synthetic(SEEDS[0]))
     assert answers(propose(Film(pixels=np.rot90(film.pixels, turns)))) == []
+
+
+@pytest.mark.parametrize("degrees", [-90.0, 90.0])
+@pytest.mark.parametrize("seed", [5001, 5003, 5004])
+def test_is_not_sure_of_both_points_on_a_lateral(seed: int, degrees: float) -> None:
+    recipe = draw_recipe(seed, difficulty=0.3)
+    lateral = make_film(replace(recipe, stand=replace(recipe.stand, rotation_deg=degrees)))
+    assert len(answers(propose(film_of(lateral)))) < 2
 
 
 def test_a_very_small_film_is_not_searched() -> None:
