@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -11,7 +11,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from annotate.logs import LOG, tell, tell_unforeseen
-from annotate.request import Request, case_of, film_for
+from annotate.request import Request, case_of, case_of_marks, film_for
 from imaging.errors import ImagingError
 from imaging.film import Identifiers
 from measure.assess import assess
@@ -35,20 +35,33 @@ def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
 
     Whatever goes wrong becomes the answer's error, so that the other films of a run go on.
     """
-    try:
+
+    def read() -> Answer:
         film = film_for(path, request)
         reading = assess(case_of(str(path), film, request))
         if picture is not None:
             from annotate.picture import write_picture
 
             write_picture(film, reading, picture)
+        return Answer(reading, film.identifiers)
+
+    return _answered(str(path), read)
+
+
+def answer_marks(name: str, request: Request) -> Answer:
+    """Measure between points whose film is not at hand; like `answer` in all else."""
+    return _answered(name, lambda: Answer(assess(case_of_marks(name, request))))
+
+
+def _answered(name: str, read: Callable[[], Answer]) -> Answer:
+    try:
+        return read()
     except (ImagingError, MeasureError) as error:
-        return Answer(unreadable(str(path), str(error)))
+        return Answer(unreadable(name, str(error)))
     except Exception as error:
         tell_unforeseen(error)
         message = f"unforeseen {type(error).__name__}; run again with --verbose and report what it prints"
-        return Answer(unreadable(str(path), message))
-    return Answer(reading, film.identifiers)
+        return Answer(unreadable(name, message))
 
 
 def answer_all(paths: Sequence[Path], request: Request, pictures: Path | None, workers: int) -> Iterator[Answer]:

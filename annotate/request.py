@@ -8,11 +8,13 @@ from pathlib import Path
 
 from annotate.arguments import Mark, Point
 from imaging.film import Film
-from imaging.given_spacing import with_known_object, with_user_spacing
+from imaging.given_spacing import user_spacing, with_known_object, with_user_spacing
 from imaging.load import load_film
 from measure.assess import Case
 from measure.errors import MeasureError
 from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, hand_sd_px
+from measure.magnification import View, plausible
+from measure.spacing import Spacing
 
 NOMINAL_FILM_MM = 400.0
 """Longer side of a film whose spacing is not known, only to size the spread of a hand's mark (common practice)."""
@@ -58,6 +60,8 @@ def film_for(path: Path, request: Request) -> Film:
 def case_of(name: str, film: Film, request: Request) -> Case:
     """All that is known of a film and its patient; the user's word goes before the header's.
 
+    The view is the other way round: the user's fills in where the film does not tell its own.
+
     Raises
     ------
     MeasureError
@@ -68,16 +72,44 @@ def case_of(name: str, film: Film, request: Request) -> Case:
     if landmarks.tip is None or landmarks.carina is None:
         landmarks, reasons = _with_proposals(film, landmarks)
         notes = (*notes, *reasons)
+    view, magnification = film.view, film.magnification
+    if view is View.UNKNOWN and not magnification.known:
+        view = request.known.view
+        magnification = plausible(view)
     return replace(
         request.known,
         film=name,
         landmarks=landmarks,
         spacing=film.spacing,
-        magnification=film.magnification,
-        view=film.view,
+        magnification=magnification,
+        view=view,
         centre_row=film.centre_row,
         patient=film.patient.overridden_by(request.known.patient),
         notes=notes,
+    )
+
+
+def case_of_marks(name: str, request: Request) -> Case:
+    """All that is known of a film that is not at hand itself: its points, what its pixels are worth, its view.
+
+    Raises
+    ------
+    MeasureError
+        Where the pixels' size is missing, or a value cannot be.
+    """
+    if request.mm_per_pixel is None:
+        raise MeasureError("marks without a film: no mm per pixel found; give it, or name the film.")
+    spacing = user_spacing(request.mm_per_pixel)
+
+    def mark(name: str, at: Point | None) -> Landmark | None:
+        return None if at is None else Landmark(*at, hand_sd_px(name, _mean_mm(spacing)))
+
+    return replace(
+        request.known,
+        film=name,
+        landmarks=Landmarks(tip=mark("tip", request.tip), carina=mark("carina", request.carina)),
+        spacing=spacing,
+        magnification=plausible(request.known.view),
     )
 
 
@@ -147,8 +179,12 @@ def _mark(name: str, at: Point, film: Film) -> Landmark:
 
 def _mm_per_px(film: Film) -> float:
     if film.spacing is not None:
-        return math.sqrt(film.spacing.row_mm * film.spacing.column_mm)
+        return _mean_mm(film.spacing)
     return NOMINAL_FILM_MM / max(film.shape)
+
+
+def _mean_mm(spacing: Spacing) -> float:
+    return math.sqrt(spacing.row_mm * spacing.column_mm)
 
 
 def _first(placed: dict[str, tuple[Landmark, ...]], name: str) -> Landmark | None:
