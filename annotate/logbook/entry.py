@@ -8,7 +8,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from enum import StrEnum
 from typing import cast
 
@@ -83,7 +83,7 @@ class Draft:
             )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Entry(Draft):
     """What was written.
 
@@ -99,12 +99,12 @@ class Entry(Draft):
         Hash of the entry before, and of this one.
     """
 
-    number: int = 0
-    time: datetime = datetime.min.replace(tzinfo=UTC)
-    software: str = ""
-    weights: str = ""
-    previous_hash: str = BEFORE_THE_FIRST
-    hash: str = ""
+    number: int
+    time: datetime
+    software: str
+    weights: str
+    previous_hash: str
+    hash: str
 
     @property
     def verdict(self) -> str:

@@ -34,6 +34,6 @@ def make_private(path: Path, content: bytes) -> None:
 def _written_beside(path: Path, content: bytes) -> Path:
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     new = path.with_name(f"{path.name}.{os.getpid()}.new")
-    with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
+    with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
         file.write(content)
     return new

@@ -278,12 +278,12 @@ def _refuse_unless_current(connection: Connection, draft: Draft, number: int) ->
         raise LogbookError(f"logbook: no entry {number} found to correct; lipmark log list shows which there are.")
     if (corrected.film, corrected.kind) != (draft.film, draft.kind):
         raise LogbookError(
-            f"logbook: entry {number} is of another film or kind; a correction is of the same film. Save a new entry."
+            f"logbook: entry {number} is of another film or kind; correct its own. Save a new entry."
         )
     later = connection.execute(_CORRECTS.where(EntryRow.supersedes == number)).scalar()
     if later is not None:
         raise ConflictError(
-            f"logbook: entry {number} has already been corrected by entry {later}; look at that one, and correct it."
+            f"logbook: entry {number} has already been corrected by entry {later}; correct that one."
         )
 
 
@@ -296,6 +296,7 @@ def _chained(draft: Draft, head: Seen, weights: str) -> Entry:
         software=version("lipmark"),
         weights=weights,
         previous_hash=head.hash,
+        hash="",
     )
     return replace(entry, hash=entry.computed_hash())
 

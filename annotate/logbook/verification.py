@@ -1,4 +1,4 @@
-"""Is the chain of entries whole?"""
+"""Whether the chain of entries is whole."""
 
 from __future__ import annotations
 
