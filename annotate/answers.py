@@ -11,10 +11,10 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from annotate.logs import LOG, tell, tell_unforeseen
-from annotate.request import Request, case_of, case_of_marks, film_for
+from annotate.request import Request, case_of, film_for
 from imaging.errors import ImagingError
 from imaging.film import Identifiers
-from measure.assess import assess
+from measure.assess import Case, assess
 from measure.errors import MeasureError
 from measure.reading import Reading, unreadable
 
@@ -24,10 +24,24 @@ WORTH_PROCESSES = 6
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A Reading, and whose film it is; no identifiers where the film could not be read."""
+    """A Reading, and what only some uses of it need; the rest is empty where the film could not be read.
+
+    Parameters
+    ----------
+    reading : Reading
+        The answer.
+    identifiers : Identifiers or None
+        Whose film it is.
+    case : Case or None
+        What led to the Reading.
+    fingerprint : str
+        `Film.fingerprint`, where the request wants it.
+    """
 
     reading: Reading
     identifiers: Identifiers | None = None
+    case: Case | None = None
+    fingerprint: str = ""
 
 
 def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
@@ -38,19 +52,25 @@ def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
 
     def read() -> Answer:
         film = film_for(path, request)
-        reading = assess(case_of(str(path), film, request))
+        case = case_of(str(path), film, request)
+        reading = assess(case)
         if picture is not None:
             from annotate.picture import write_picture
 
             write_picture(film, reading, picture)
-        return Answer(reading, film.identifiers)
+        return Answer(reading, film.identifiers, case, film.fingerprint if request.fingerprint else "")
 
     return _answered(str(path), read)
 
 
-def answer_marks(name: str, request: Request) -> Answer:
-    """Measure between points whose film is not at hand; like `answer` in all else."""
-    return _answered(name, lambda: Answer(assess(case_of_marks(name, request))))
+def answer_case(name: str, make: Callable[[], Case]) -> Answer:
+    """Measure what is known of a film that is not at hand itself; like `answer` in all else."""
+
+    def read() -> Answer:
+        case = make()
+        return Answer(assess(case), case=case)
+
+    return _answered(name, read)
 
 
 def _answered(name: str, read: Callable[[], Answer]) -> Answer:

@@ -27,6 +27,7 @@ local protocol decides.
 COMMANDS = MappingProxyType(
     {
         "read": "measure one film or many",
+        "log": "look into the logbook: list, show, export, trend, verify",
         "demo": "make an invented film, read it, write the picture and the Reading",
         "synthesise": "make chest films with a known truth",
         "audit": "measure all films of a folder or a manifest, for rates of malposition",

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from annotate.arguments import as_argument
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, AcceptedRange, parse_range
 from measure.assess import Case
+from measure.posture import NeckPosture
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,6 +31,8 @@ examples:
       every film of a folder
   lipmark audit films.csv --out results
       a manifest: one line a film, with time, unit, tube, lip mark, a hand's marks ... (docs/audit.md)
+  lipmark audit logbook --out results
+      the current readings of your logbook; sqlite:///FILE or postgresql://... name another
   lipmark audit films.parquet --out s3://bucket/results --scheduler tcp://10.0.0.5:8786
       on a Dask cluster that others keep; films' paths as its workers see them
 
@@ -49,7 +52,7 @@ BAD_SHOWN = 10
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark audit`."""
-    parser.add_argument("source", metavar="SOURCE", help="folder of films, or manifest (.csv, .parquet)")
+    parser.add_argument("source", metavar="SOURCE", help="folder of films, manifest (.csv, .parquet), or logbook")
     parser.add_argument("--out", required=True, metavar="DIR", help="results: a folder or any fsspec URL")
     _add_measuring(parser.add_argument_group("measuring"))
     _add_work(parser.add_argument_group("work"))
@@ -62,6 +65,13 @@ def _add_measuring(group: argparse._ArgumentGroup) -> None:
         default=DEFAULT_RANGE,
         metavar="RANGE",
         help=f"{', '.join(RANGE_NAMES)}, or your own as LOW-HIGH in cm; default {DEFAULT_RANGE}",
+    )
+    group.add_argument(
+        "--neck",
+        type=NeckPosture,
+        choices=list(NeckPosture),
+        default=NeckPosture.UNKNOWN,
+        help="posture on films of which the source tells none; default unknown, which widens the interval",
     )
     group.add_argument(
         "--believe-resolution", action="store_true", help="take a picture file's resolution tag for its pixel size"
@@ -110,7 +120,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     try:
         source = open_source(
             args.source,
-            Case("", accepted_range=args.range),
+            Case("", accepted_range=args.range, posture=args.neck),
             believe_resolution=args.believe_resolution,
             hand_only=args.hand_only,
             skip_bad_rows=args.skip_bad_rows,
@@ -159,6 +169,7 @@ def _options(args: argparse.Namespace) -> dict[str, Option]:
         accepted = f"{accepted.low_cm.value:g}-{accepted.high_cm.value:g}"
     return {
         "range": accepted,
+        "neck": args.neck.value,
         "believe_resolution": args.believe_resolution,
         "hand_only": args.hand_only,
         "skip_bad_rows": args.skip_bad_rows,

@@ -10,9 +10,9 @@ from functools import cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from annotate.answers import Answer, answer, answer_marks
-from annotate.audit.entry import Entry, marks_source
-from annotate.request import Request
+from annotate.answers import Answer, answer, answer_case
+from annotate.audit.entry import Entry
+from annotate.request import Request, case_of_marks
 from measure.accepted_range import AcceptedRange
 from measure.adjustment import Action, Adjustment
 from measure.anatomy import size_group
@@ -105,17 +105,17 @@ def error_rows(number: int, entry: Entry, error: str) -> Iterator[Row]:
 def _answer(entry: Entry, request: Request) -> Answer:
     if entry.problem:
         return Answer(unreadable(entry.place, entry.problem))
-    if entry.film is None:
-        return answer_marks(entry.place, request)
-    return answer(entry.film, request)
+    if entry.film is not None:
+        return answer(entry.film, request)
+    known = entry.case
+    return answer_case(entry.place, lambda: case_of_marks(entry.place, request) if known is None else known)
 
 
 def row_of(number: int, entry: Entry, request: Request, answered: Answer) -> Row:
     """The columns of one Reading, made by `request` of `entry`."""
     reading, around = answered.reading, entry.circumstances
-    known, inputs = request.known, reading.inputs
+    known, inputs = answered.case or entry.case or request.known, reading.inputs
     patient = known.patient if inputs is None else inputs.patient
-    source = marks_source(request)
     group = size_group(patient)
     row: Row = {
         "film": entry.key,
@@ -129,7 +129,7 @@ def row_of(number: int, entry: Entry, request: Request, answered: Answer) -> Row
         "neck": (known.posture if inputs is None else inputs.neck_posture).value,
         "view": (known.view if inputs is None else inputs.view).value,
         "age_group": None if group is None else group.value,
-        "source": source,
+        "source": entry.source_of(request),
         "reader": around.reader if entry.marked and request is entry.asked else None,
         **_point("tip", reading.landmarks.tip),
         **_point("carina", reading.landmarks.carina),

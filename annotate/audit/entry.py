@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from annotate.request import Request
+from measure.assess import Case
 from measure.landmarks import Source
 
 MIXED = "mixed"
@@ -55,6 +56,8 @@ class Entry:
     proposed : bool
         Whether a Reading of the film without the hand's marks is wanted.
     circumstances : Circumstances
+    case : Case or None
+        What the logbook keeps of the film, in place of a Request.
     problem : str
         Why this line cannot be used; empty where it can.
     """
@@ -65,12 +68,13 @@ class Entry:
     asked: Request = field(default_factory=Request)
     proposed: bool = False
     circumstances: Circumstances = field(default_factory=Circumstances)
+    case: Case | None = None
     problem: str = ""
 
     @property
     def marked(self) -> bool:
         """Whether a hand has placed a point."""
-        return self.asked.tip is not None or self.asked.carina is not None
+        return self.source_of(self.asked) != Source.PROPOSED.value
 
     def requests(self) -> list[Request]:
         """One for each Reading that is wanted: by proposal first, then with the hand's marks."""
@@ -78,11 +82,14 @@ class Entry:
         wanted = [unmarked] if self.proposed else []
         return wanted + ([self.asked] if self.marked or not wanted else [])
 
-
-def marks_source(request: Request) -> str:
-    """Who places the two points of a Reading: `hand`, `proposed` or `mixed`."""
-    by_hand = sum(point is not None for point in (request.tip, request.carina))
-    return (Source.PROPOSED.value, MIXED, Source.HAND.value)[by_hand]
+    def source_of(self, request: Request) -> str:
+        """Who places the two points of a Reading: `hand`, `proposed` or `mixed`."""
+        if self.case is not None:
+            marks = (self.case.landmarks.tip, self.case.landmarks.carina)
+            sources = {mark.source for mark in marks if mark is not None}
+            return MIXED if len(sources) > 1 else next(iter(sources), Source.PROPOSED).value
+        by_hand = sum(point is not None for point in (request.tip, request.carina))
+        return (Source.PROPOSED.value, MIXED, Source.HAND.value)[by_hand]
 
 
 class SourceDigest:

@@ -24,7 +24,6 @@ from measure.patient import Patient, Sex
 from measure.posture import NeckPosture
 from measure.tube import Tube
 
-SUFFIXES = (".csv", ".parquet")
 ROWS_AT_A_TIME = 2000
 PROBLEMS_SHOWN = 20
 HASH_CHUNK_BYTES = 2**20
@@ -235,7 +234,7 @@ class Manifest:
                 patient=Patient(get.number("age_years"), get.of("sex", Sex), get.number("height_cm")),
                 tube=Tube(get.number("tube_size_mm")),
                 lip_mark_cm=get.number("lip_mark_cm"),
-                posture=get.of("neck", NeckPosture) or NeckPosture.UNKNOWN,
+                posture=get.of("neck", NeckPosture) or self._known.posture,
                 view=get.of("view", View) or View.UNKNOWN,
             ),
         )
