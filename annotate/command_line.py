@@ -30,7 +30,10 @@ COMMANDS = MappingProxyType(
         "log": "look into the logbook: list, show, export, trend, verify",
         "demo": "make an invented film, read it, write the picture and the Reading",
         "synthesise": "make chest films with a known truth",
-        "audit": "measure all films of a folder or a manifest, for rates of malposition",
+        "audit": "measure all films of a folder, a manifest or the logbook",
+        "audit report": "rates, charts and agreement of an audit, as one page and a CSV",
+        "audit plan": "how many films an audit needs",
+        "audit demo": "audit an invented unit's year and report it",
         "formulas": "published insertion depths for a patient",
     }
 )

@@ -81,5 +81,6 @@ def open_source(
         return manifest
     found = f"a file that ends in {path.suffix!r}" if path.exists() else "nothing"
     raise AuditError(
-        f"{text}: {found} found; a folder of films, a manifest ({' or '.join(MANIFEST_SUFFIXES)}) or logbook expected."
+        f"{text}: {found} found; a folder of films, a manifest ({' or '.join(MANIFEST_SUFFIXES)}) or the word "
+        f"{LOGBOOK} expected."
     )
