@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from distributed import Client
 
-    from annotate.audit.run import BadFilm, Option, Tally
+    from annotate.audit.auditing import BadFilm, Option, Tally
     from annotate.audit.sources import Source
 
 EXAMPLES = """\
@@ -142,8 +142,8 @@ def audit_source(args: argparse.Namespace, source: Source) -> Tally:
     AuditError
         Where source, results or workers are not as expected.
     """
+    from annotate.audit.auditing import Tally, run_audit
     from annotate.audit.results import Results
-    from annotate.audit.run import Tally, run_audit
 
     tally = Tally()
     with ExitStack() as stack:
