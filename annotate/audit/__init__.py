@@ -1,0 +1,1 @@
+"""`lipmark audit`: malposition over many films."""
