@@ -69,7 +69,7 @@ def _small(counts: Iterable[int], least: int | None) -> bool:
 
 
 def near_limits(films: pd.DataFrame, counts: Counts) -> Iterator[Figure]:
-    """Malposition where films near a limit count as within range, as outside, or by their chances."""
+    """Malposition where films near a limit count as good, as bad, by their best estimate or by their chances."""
     answered = films[films["verdict"] != Verdict.CANNOT_SAY.value]
     near = counts.shown(OVERALL, OVERALL, Verdict.NEAR_A_LIMIT.value)
     sure = counts.count(OVERALL, OVERALL, MALPOSITION)
@@ -77,10 +77,19 @@ def near_limits(films: pd.DataFrame, counts: Counts) -> Iterator[Figure]:
     either = None if near is None or sure is None else Count(sure.events + near, sure.films)
     yield rate("sensitivity", group, "counted within range (as in the rates)", MALPOSITION, sure)
     yield rate("sensitivity", group, "counted as malpositioned", MALPOSITION, either)
+    placed = zones(answered)
+    guessed = Count(int(_positive(placed).sum()), len(placed))
+    yield rate("sensitivity", group, "every film counted by its best estimate", MALPOSITION, guessed)
     chances = answered[["chance_in_main_bronchus", "chance_too_low", "chance_too_high"]].sum(axis=1)
     shared = Interval(float(chances.mean()), math.nan, math.nan) if len(chances) else undefined("no films")
     yield Figure(
-        "sensitivity", group, "counted by their chances", MALPOSITION, shared, "share", method="mean chance"
+        "sensitivity",
+        group,
+        "every film counted by its chances",
+        MALPOSITION,
+        shared,
+        "share",
+        method="mean chance",
     )
 
 

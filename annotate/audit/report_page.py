@@ -131,8 +131,8 @@ def _overall(every: Sequence[Figure]) -> Chapter:
 
 
 def _by_group(every: Sequence[Figure], counts: Counts) -> Chapter:
-    figures = tuple(figure for figure in every if figure.group != OVERALL)
     telling = [factor for factor, found in counts.by_factor.items() if set(found) != {NOT_KNOWN}]
+    figures = tuple(figure for figure in every if figure.group in {FACTORS[factor] for factor in telling})
     silent = [FACTORS[factor] for factor in counts.by_factor if factor not in telling]
     drawn = [
         f

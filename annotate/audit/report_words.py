@@ -25,6 +25,8 @@ The accepted range is a choice with a source; see how the rates move with it.
 RATES = _paragraphs("""
 Malpositioned: too low, too high, or in a main bronchus, each with the whole 95 % interval beyond the limit.
 Shares are of the films that were answered; 'cannot say' is of all films. Intervals: Wilson 1927, 95 %.
+
+Where many films are near a limit, 'malpositioned' is a lower bound: see how the rates move with choices.
 """)
 
 GROUPS = _paragraphs("""

@@ -1,1 +1,0 @@
-"""`lipmark audit`: malposition over many films."""
