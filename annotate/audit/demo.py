@@ -64,9 +64,10 @@ def write_unit(out: Path, seed: int, entries: int = ENTRIES, films: int = FILMS)
     import numpy as np
 
     from annotate.audit.demo_unit import film_rows, marked_rows
+    from measure.magnification import View
     from synthetic_images.batch import BatchSettings, make_batch
 
-    made = make_batch(films, out / "films", BatchSettings(seed), workers=os.cpu_count() or 1)
+    made = make_batch(films, out / "films", BatchSettings(seed, view=View.AP), workers=os.cpu_count() or 1)
     random = np.random.default_rng(seed)
     manifest = out / MANIFEST
     _write(manifest, [*marked_rows(entries, random), *film_rows(made, random)])

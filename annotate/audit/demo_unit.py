@@ -55,7 +55,7 @@ NECKS = MappingProxyType({NeckPosture.NEUTRAL: 0.62, NeckPosture.FLEXED: 0.13, N
 GRADES = MappingProxyType({"consultant": (0.25, 0.6), "resident": (0.55, 1.0), "prehospital": (0.20, 1.5)})
 """Invented: share of the tubes, and standard deviation in cm of the mark about the one that was meant."""
 
-CHECKED_SHARE, CHECKED_SD = 0.6, 0.4
+CHECKED_SHARE, CHECKED_SD = 0.4, 0.5
 """Invented: after the change so many tubes are checked by bronchoscope, which leaves this share of the spread."""
 
 
