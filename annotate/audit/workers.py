@@ -41,7 +41,7 @@ def _quieten() -> None:
     """Dask reads the level of its messages while it is imported; what matters of them comes as an error."""
     import dask
 
-    dask.config.set({"logging.distributed": "critical"})
+    dask.config.set({"logging": dict.fromkeys(("distributed", "distributed.client"), "critical")})
 
 
 @contextmanager
@@ -90,8 +90,19 @@ def measure_all(
     AuditError
         Where the scheduler is lost.
     """
-    from distributed import as_completed
     from distributed.client import FutureCancelledError
+    from distributed.comm.core import CommClosedError
+
+    try:
+        yield from _measured(parts, client, verbose, measure)
+    except (FutureCancelledError, CommClosedError) as error:
+        raise AuditError("the scheduler was lost; run the same command again to go on.") from error
+
+
+def _measured(
+    parts: Iterator[Part], client: Client, verbose: bool, measure: Measure
+) -> Iterator[tuple[Part, Measured]]:
+    from distributed import as_completed
     from distributed.scheduler import KilledWorker
 
     on_their_way: dict[Future, Part] = {}
@@ -110,8 +121,6 @@ def measure_all(
             measured = future.result()
         except KilledWorker:
             measured = _one_by_one(part, client, verbose, measure)
-        except FutureCancelledError as error:
-            raise AuditError("the scheduler was lost; run the same command again to go on.") from error
         submit(_window(client) - len(on_their_way))
         yield part, measured
 

@@ -3,8 +3,8 @@
     python tests/benchmarks/bench_audit.py [FILMS]
 
 Films are synthetic, 2048 by 2048 pixels of 16 bits, of the size of clinical ones; entries of marks have no pixels.
-Time on a core is told beside the clock's, which other work on the machine changes. docs/speed.md has the figures that
-were measured, and where.
+Time on a core is told beside the clock's, which other work on the machine changes. docs/speed.md has the figures
+that were measured, and where.
 """
 
 from __future__ import annotations

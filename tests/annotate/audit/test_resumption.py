@@ -5,6 +5,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections import deque
+from itertools import count
 from pathlib import Path
 
 import cloudpickle
@@ -12,6 +14,7 @@ import pytest
 
 from annotate.audit.dataset import as_table
 from annotate.audit.entry import Entry
+from annotate.audit.errors import AuditError
 from annotate.audit.parts import Measured, Part, cut, measure_part
 from annotate.audit.versions import versions
 from annotate.audit.workers import local_workers, measure_all
@@ -50,8 +53,8 @@ def mixed_manifest(manifest, dicom_film, marks):
 
 
 def test_one_worker_and_two_leave_the_same_bytes(mixed_manifest, tmp_path):
-    for count in (1, 2):
-        told = finish(mixed_manifest, tmp_path / str(count), "--workers", count, "--films-per-part", 2)
+    for workers in (1, 2):
+        told = finish(mixed_manifest, tmp_path / str(workers), "--workers", workers, "--films-per-part", 2)
         assert "206 entries, 1 could not be read" in told
     one, two = content(tmp_path / "1"), content(tmp_path / "2")
     assert len(one) == 7
@@ -149,6 +152,34 @@ def test_only_a_few_parts_are_on_their_way(scheduler):
         for done, _ in enumerate(measure_all(endless(), client, measure=empty), start=1):
             assert drawn <= done + 2
     assert drawn == 200
+
+
+def test_lost_scheduler_is_told():
+    """A scheduler of another process that is killed while parts are on their way."""
+    from distributed import Client, Worker
+    from distributed.utils import open_port
+
+    address = f"tcp://127.0.0.1:{open_port()}"
+    command = [str(Path(LIPMARK).with_name("dask")), "scheduler", "--no-dashboard"]
+    scheduler = subprocess.Popen([*command, "--host", address], stderr=subprocess.DEVNULL)
+
+    def empty(part, verbose):
+        return Measured(as_table([]), versions())
+
+    async def worker(dask_worker=None):
+        await Worker(address, nthreads=1, dashboard=False)
+
+    try:
+        with Client(address, timeout=WAIT_S) as client:
+            client.run_on_scheduler(worker)
+            measured = measure_all((Part(number, ()) for number in count()), client, measure=empty)
+            next(measured)
+            scheduler.kill()
+            with pytest.raises(AuditError, match="run the same command again"):
+                deque(measured, maxlen=0)
+    finally:
+        scheduler.kill()
+        scheduler.wait()
 
 
 def test_workers_with_other_software_are_refused(lipmark, manifest, marks, scheduler, tmp_path, monkeypatch):
