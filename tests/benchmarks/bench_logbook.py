@@ -2,8 +2,8 @@
 
     python tests/benchmarks/bench_logbook.py
 
-Both write every entry through to the disk before a save returns; PostgreSQL is a server of its own on the same disk,
-reached by a socket. The baseline is a bare write of as many bytes with fsync. docs/speed.md has the figures.
+Both write every entry through to the disk before a save returns; PostgreSQL is a server of its own on the same
+disk, reached by a socket. The baseline is a bare write of as many bytes with fsync. docs/speed.md has the figures.
 """
 
 from __future__ import annotations
