@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import getpass
 import os
-from dataclasses import replace
+from dataclasses import fields
 
 from annotate.logbook.entry import Draft, Kind, exact
 from measure.assess import Case
-from measure.landmarks import Landmarks
 from measure.reading import Reading
 
 READER_VARIABLE = "LIPMARK_READER"
@@ -44,11 +43,9 @@ def draft_of(
     LogbookError
         Where the film is no fingerprint, the patient no pseudonym, or the reader has no name.
     """
-    inputs = exact(replace(case, film="", landmarks=Landmarks(), notes=()))
-    landmarks = exact(case.landmarks)
-    assert isinstance(inputs, dict)
-    assert isinstance(landmarks, dict)
-    del inputs["landmarks"], inputs["notes"]
+    kept_apart = ("film", "landmarks", "notes")
+    inputs = {item.name: exact(getattr(case, item.name)) for item in fields(case) if item.name not in kept_apart}
+    landmarks = {item.name: exact(getattr(case.landmarks, item.name)) for item in fields(case.landmarks)}
     return Draft(
         kind,
         film,

@@ -5,6 +5,7 @@ Shapes carry the meaning and colours repeat it; colours are from Okabe and Ito's
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +22,9 @@ CAUTION = (
     "Times are those of the first reading, in UTC. Supports a clinician's judgement and does not replace it; "
     "local protocol decides."
 )
+MOST_TIMES = 12
+"""More would overlap."""
+
 ROOM = 0.1
 """Share of the width left free on either side."""
 
@@ -53,7 +57,8 @@ def write_trend(points: Sequence[TrendPoint], title: str, path: Path) -> None:
     _lip_marks(lower, points)
     upper.set_title(title, loc="left")
     upper.set_xlim(-0.5 - ROOM, len(points) - 0.5 + ROOM)
-    lower.set_xticks(range(len(points)), [f"{point.time:%Y-%m-%d\n%H:%M}" for point in points], fontsize=8)
+    shown = range(0, len(points), math.ceil(len(points) / MOST_TIMES))
+    lower.set_xticks(shown, [f"{points[place].time:%Y-%m-%d\n%H:%M}" for place in shown], fontsize=8)
     figure.supxlabel(CAUTION, fontsize=8)
     path.parent.mkdir(parents=True, exist_ok=True)
     figure.savefig(path, dpi=150)
