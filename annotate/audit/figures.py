@@ -114,18 +114,23 @@ class Counts:
 def count_films(films: pd.DataFrame, least: int | None) -> Counts:
     """Count films by every factor that has more than one level, and hide small counts where `least` is given."""
     by_factor = {factor: levels(films, factor) for factor in FACTORS}
-    numbers: dict[Key, int] = {(OVERALL, OVERALL, name): number for name, number in _tally(films).items()}
-    for factor, found in by_factor.items():
-        groups = films.groupby(factor)
-        for level in found:
-            tally = _tally(groups.get_group(level))
+    overall = _tally(films["verdict"].value_counts())
+    numbers: dict[Key, int] = {(OVERALL, OVERALL, name): number for name, number in overall.items()}
+    for factor in by_factor:
+        for level, tally in _tallies(films, factor).items():
             numbers |= {(factor, level, name): number for name, number in tally.items()}
     hidden = frozenset[Key]() if least is None else hidden_cells(numbers, tuple(_sums(by_factor)), least)
     return Counts(by_factor, numbers, hidden)
 
 
-def _tally(films: pd.DataFrame) -> dict[str, int]:
-    found = films["verdict"].value_counts()
+def _tallies(films: pd.DataFrame, by: str) -> dict[str, dict[str, int]]:
+    import pandas as pd
+
+    return {str(level): _tally(row) for level, row in pd.crosstab(films[by], films["verdict"]).iterrows()}
+
+
+def _tally(found: pd.Series[int]) -> dict[str, int]:
+    """Counts of `PARTS` and every verdict, from those of the verdicts that there are."""
     tally = {verdict.value: int(found.get(verdict.value, 0)) for verdict in Verdict}
     for name in (MALPOSITION, ANSWERED, FILMS):
         tally[name] = sum(tally[part] for part in PARTS[name])
@@ -247,7 +252,7 @@ def over_time(films: pd.DataFrame, baseline: int | None, least: int | None, coun
 
 def _by_period(films: pd.DataFrame, periods: Sequence[str], least: int | None) -> dict[str, Count | None]:
     """Malpositioned among answered films of each period; None where it must not be shown."""
-    tallies = {period: _tally(rows) for period, rows in films.groupby("period")}
+    tallies = _tallies(films, "period")
     found = {period: Count(tallies[period][MALPOSITION], tallies[period][ANSWERED]) for period in periods}
     if least is None:
         return dict(found)

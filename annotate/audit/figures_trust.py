@@ -50,7 +50,8 @@ def coverage(films: pd.DataFrame, counts: Counts, least: int | None) -> Iterator
     lines += [(reason, "films that give this reason", number) for reason, number in most]
     for reason, name, number in lines:
         kept = whole and not _small((number, len(silent) - number), least)
-        yield rate("coverage", "why not", reason, name, Count(number, all_films or 0) if kept else None)
+        if kept or not reason:
+            yield rate("coverage", "why not", reason, name, Count(number, all_films or 0) if kept else None)
 
 
 def _distinct(reasons: Sequence[str] | None) -> list[str]:
@@ -117,11 +118,13 @@ def _ends(accepted: AcceptedRange, films: int) -> tuple[NDArray[np.float64], NDA
 
 def _by_neck(necks: pd.Series[str], unknown: NeckPosture) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Goodman's limits for each film's posture."""
-    by_name = {posture.value: accepted for posture, accepted in GOODMAN.items()}
-    taken = [by_name.get(neck, GOODMAN[unknown]) for neck in necks]
     import numpy as np
 
-    return np.array([r.low_cm.value for r in taken]), np.array([r.high_cm.value for r in taken])
+    taken = GOODMAN[unknown]
+    low = necks.map({posture.value: accepted.low_cm.value for posture, accepted in GOODMAN.items()})
+    high = necks.map({posture.value: accepted.high_cm.value for posture, accepted in GOODMAN.items()})
+    ends = (low.fillna(taken.low_cm.value), high.fillna(taken.high_cm.value))
+    return np.asarray(ends[0], dtype=float), np.asarray(ends[1], dtype=float)
 
 
 def _outside(
@@ -186,7 +189,7 @@ def pairings(readings: pd.DataFrame, least: int) -> list[Pairing]:
     proposed = readings[readings["source"] == "proposed"].drop_duplicates("film").set_index("film")
     by_reader = {
         str(reader): rows.drop_duplicates("film").set_index("film")
-        for reader, rows in hand[hand["reader"].notna()].groupby("reader")
+        for reader, rows in hand[hand["reader"].notna()].groupby("reader", observed=True)
     }
     readers = [
         _pairing(f"{a} against {b}", by_reader[a], by_reader[b]) for a, b in combinations(sorted(by_reader), 2)

@@ -15,6 +15,7 @@ from measure.verdict import Verdict
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
+    import pyarrow
     from numpy.typing import NDArray
 
 NOT_KNOWN = "not known"
@@ -110,7 +111,9 @@ def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = P
     films = readings[readings["source"].isin(_TAKEN[counted])].copy()
     if films.empty:
         raise AuditError(f"{place}: no reading found that counts as {counted.value!r}; choose other --readings.")
-    films["worth"] = films["source"].map({source: worth for worth, source in enumerate(SOURCES_BY_WORTH)})
+    films["worth"] = (
+        films["source"].astype(str).map({source: worth for worth, source in enumerate(SOURCES_BY_WORTH)})
+    )
     films = films.sort_values(["worth", "place"], kind="stable").drop_duplicates("film")
     films = films.sort_values("place", kind="stable").reset_index(drop=True)
     return Audit(readings, _with_factors(films, period), settings)
@@ -137,7 +140,7 @@ def _load(place: str) -> tuple[pd.DataFrame, Mapping[str, object]]:
         if missing:
             raise AuditError(f"{place}: columns {', '.join(missing)} missing; run `lipmark audit` again.")
         order = ["entry"] if "entry" in data.schema.names else []
-        table: pd.DataFrame = data.to_table(columns=[*COLUMNS, *order]).to_pandas()
+        table = _slim(data.to_table(columns=[*COLUMNS, *order])).to_pandas()
     except pyarrow.ArrowException as error:
         raise AuditError(f"{place}: results are damaged ({error}); run `lipmark audit` again.") from error
     if table.empty:
@@ -146,6 +149,22 @@ def _load(place: str) -> tuple[pd.DataFrame, Mapping[str, object]]:
         table = table.sort_values("entry", kind="stable")
     _refuse_strange_verdicts(place, table)
     return table.reset_index(drop=True).assign(place=range(len(table))), settings
+
+
+def _slim(table: pyarrow.Table) -> pyarrow.Table:
+    """The same with less to keep: films as numbers, each word once, reasons only where there is no answer."""
+    import pyarrow
+    from pyarrow import compute
+
+    silent = compute.equal(table["verdict"], Verdict.CANNOT_SAY.value)
+    reasons = compute.if_else(silent, table["reasons"], pyarrow.scalar(None, table["reasons"].type))
+    table = table.set_column(table.schema.get_field_index("reasons"), "reasons", reasons)
+    numbers = table["film"].combine_chunks().dictionary_encode().indices
+    table = table.set_column(table.schema.get_field_index("film"), "film", numbers)
+    for index, field in enumerate(table.schema):
+        if pyarrow.types.is_string(field.type) or pyarrow.types.is_large_string(field.type):
+            table = table.set_column(index, field.name, table[field.name].dictionary_encode())
+    return table.replace_schema_metadata(None)
 
 
 def _refuse_strange_verdicts(place: str, table: pd.DataFrame) -> None:

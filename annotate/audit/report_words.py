@@ -74,7 +74,7 @@ exact intervals (Carkeet 2015). ICC(2,1) is absolute agreement, ICC(3,1) consist
 McGraw & Wong 1996). Kappa of the verdict, and of the zone in which the best estimate lies, weighted by how far
 apart the zones are (Cohen 1968; Fleiss, Cohen & Everitt 1969).
 
-Only films that both readings could measure are compared: where one of them could not, see coverage.
+Distances and zones are compared where both readings have them; for the verdict, 'cannot say' is a verdict too.
 """)
 
 CORRECTED = _paragraphs("""

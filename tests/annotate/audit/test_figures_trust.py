@@ -149,7 +149,7 @@ def test_near_a_limit_counts_between_none_and_all(audit):
 
 def test_coverage_tells_why_without_numbers_or_names(audit):
     films = audit.films.copy()
-    first = films.index[films["reasons"].map(len) > 0][0]
+    first = films.index[films["reasons"].map(lambda reasons: reasons is not None and len(reasons) > 0)][0]
     films.at[first, "reasons"] = ["/ward/Bed 7/scan.dcm: 'Some One' has 3 frames"]
     found = {f.level: f for f in coverage(films, count_films(films, None), None)}
     text = " ".join(found)

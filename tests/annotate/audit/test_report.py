@@ -4,6 +4,7 @@ import csv
 import io
 import re
 
+import fsspec
 import pytest
 from selenium import webdriver
 from selenium.webdriver.common.by import By
@@ -128,6 +129,23 @@ def test_no_results_are_a_clear_error(tmp_path, place, capsys):
         run(place, "--out", tmp_path)
     assert stopped.value.code == 2
     assert "no films/*.parquet found" in capsys.readouterr().err
+
+
+def test_results_may_lie_wherever_fsspec_reaches(results, made, tmp_path):
+
+    memory = fsspec.filesystem("memory")
+    memory.put(f"{results}/", "/results-of-a-test", recursive=True)
+    assert run("memory://results-of-a-test", "--out", tmp_path) == 0
+    assert (tmp_path / "report.html").read_bytes() == (made / "report.html").read_bytes()
+
+
+def test_a_reason_that_few_films_give_is_not_told_where_small_counts_are_hidden(tmp_path, rows, write):
+    rare = {"verdict": "cannot say", "reasons": ["a reason of its own"], "on_film_cm": None, "move_cm": None}
+    folder = write(tmp_path, [*rows[:300], rows[0] | rare | {"film": "another"}])
+    run(folder)
+    assert "a reason of its own" in (folder / "report.html").read_text()
+    run(folder, "--suppress")
+    assert "a reason of its own" not in (folder / "report.html").read_text()
 
 
 def test_results_elsewhere_need_a_place_for_the_page(capsys):
