@@ -69,7 +69,13 @@ class Results:
         return frozenset(self._parts())
 
     def write(self, number: int, table: pyarrow.Table) -> None:
-        """Add a finished part."""
+        """Add a finished part.
+
+        Raises
+        ------
+        AuditError
+            Where it cannot be written.
+        """
         import pyarrow
         import pyarrow.parquet
 
@@ -94,8 +100,14 @@ class Results:
         """Write beside it first: whoever is killed in between leaves nothing that looks finished."""
         folder, _, file = f"{self._root}/{name}".rpartition("/")
         unfinished = f"{folder}/{file}{UNFINISHED}"
-        self._files.pipe_file(unfinished, data)
-        self._files.mv(unfinished, f"{folder}/{file}")
+        try:
+            self._files.pipe_file(unfinished, data)
+            self._files.mv(unfinished, f"{folder}/{file}")
+        except OSError as error:
+            raise AuditError(
+                f"{self.url}: {name} cannot be written ({error}); make room or see to your rights, then run the same "
+                "command again."
+            ) from error
 
     def _name(self, number: int) -> str:
         return f"{FILMS}/part-{number:06d}.parquet"

@@ -174,6 +174,15 @@ def test_another_software_is_refused(audit, manifest, tmp_path, marks, settings_
     assert "software onnxruntime: then 0.1, now" in err
 
 
+@pytest.mark.parametrize("out", ["file/results", "nothing-that-fsspec-knows://results"])
+def test_place_that_cannot_be_written_is_told(audit, manifest, tmp_path, marks, out):
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
+    place = out if "://" in out else tmp_path / out
+    status, _, err = audit(manifest([marks()]), "--out", place)
+    assert status == 2
+    assert f"{place}: " in err
+
+
 @pytest.mark.parametrize(
     ("source", "told"),
     [
