@@ -203,8 +203,9 @@ class Manifest:
         """Keys that occur more than once; eight bytes a line are kept, whatever their number."""
         import numpy as np
 
-        values, counts = np.unique(np.frombuffer(keys, np.uint64), return_counts=True)
-        short = frozenset(values[counts > 1].tolist())
+        ordered = np.frombuffer(keys, np.uint64)
+        ordered.sort()
+        short = frozenset(ordered[1:][ordered[1:] == ordered[:-1]].tolist())
         if not short:
             return frozenset()
         rows = read_rows(self._path)
