@@ -89,6 +89,15 @@ class Audit:
     films: pd.DataFrame
     settings: Mapping[str, object]
 
+    @property
+    def entries_missing(self) -> int:
+        """Entries of the source that the results do not hold yet; 0 where the results do not tell."""
+        source = self.settings.get("source")
+        wanted = source.get("entries") if isinstance(source, Mapping) else None
+        if not isinstance(wanted, int) or "entry" not in self.readings:
+            return 0
+        return max(0, wanted - int(self.readings["entry"].nunique()))
+
 
 def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = Period.MONTH) -> Audit:
     """Read what `lipmark audit` has written.

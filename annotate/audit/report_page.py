@@ -394,12 +394,18 @@ def page(audit: Audit, found: Sequence[Chapter], wishes: Wishes) -> str:
     return environment.get_template("report.html").render(
         title=wishes.title,
         facts=_facts(audit, wishes),
-        cautions=(*ALWAYS, *words.MIND),
+        cautions=(*_unfinished(audit), *ALWAYS, *words.MIND),
         chapters=found,
         drawn=Markup,
         least=wishes.least,
         version=version("lipmark"),
     )
+
+
+def _unfinished(audit: Audit) -> Iterator[str]:
+    """Nobody shall take half a run for the whole."""
+    if audit.entries_missing:
+        yield words.UNFINISHED.format(missing=audit.entries_missing)
 
 
 def _facts(audit: Audit, wishes: Wishes) -> Mapping[str, str]:

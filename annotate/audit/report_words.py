@@ -22,6 +22,10 @@ rates.
 The accepted range is a choice with a source; see how the rates move with it.
 """)
 
+UNFINISHED = (
+    "The run is not finished: {missing} entries of its source are missing. Run the same `lipmark audit` again."
+)
+
 RATES = _paragraphs("""
 Malpositioned: too low, too high, or in a main bronchus, each with the whole 95 % interval beyond the limit.
 Shares are of the films that were answered; 'cannot say' is of all films. Intervals: Wilson 1927, 95 %.

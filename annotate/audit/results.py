@@ -105,8 +105,8 @@ class Results:
             self._files.mv(unfinished, f"{folder}/{file}")
         except OSError as error:
             raise AuditError(
-                f"{self.url}: {name} cannot be written ({error}); make room or see to your rights, then run the same "
-                "command again."
+                f"{self.url}: {name} cannot be written ({error}); make room or see to your rights, then run the "
+                "same command again."
             ) from error
 
     def _name(self, number: int) -> str:

@@ -146,6 +146,19 @@ def test_started_again_it_does_nothing_twice(audit, manifest, tmp_path, marks):
     assert {file: file.stat().st_mtime_ns for file in before} == before
 
 
+def test_report_of_an_unfinished_run_says_so(audit, lipmark, manifest, tmp_path, marks):
+    out = tmp_path / "out"
+    assert audit(manifest([marks(cm / 10.0) for cm in range(100)]), "--out", out, "--films-per-part", 1)[0] == 0
+    said = []
+    for part in (None, out / "films" / "part-000002.parquet"):
+        if part is not None:
+            part.unlink()
+        assert lipmark("audit", "report", out)[0] == 0
+        said.append((out / "report.html").read_text(encoding="utf-8"))
+    assert "not finished" not in said[0]
+    assert "not finished: 20 entries of its source are missing" in said[1]
+
+
 def test_changed_settings_are_refused(audit, manifest, tmp_path, marks):
     path = manifest([marks()])
     assert audit(path, "--out", tmp_path / "out")[0] == 0
