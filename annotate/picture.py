@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from annotate.close_up import close_up
 from annotate.palette import CARINA, INK, PAPER, TIP, ZONE, Colour
 from annotate.ruler import RULER_CM, Position, Ruler, accepted_zone, airway_ruler
 from annotate.screen import headline_of, range_in_words
@@ -26,12 +27,6 @@ from measure.reading import Reading
 
 PANEL_PX = 900
 """Height of both views."""
-
-DETAIL_MM = 170.0
-"""Height of the enlarged view on the film where the spacing is known."""
-
-DETAIL_SHARE = 0.45
-"""Height of the enlarged view as a share of the film where the spacing is not known."""
 
 CAPTION_PX = 150
 CLIP_LIMIT = 0.008
@@ -86,15 +81,10 @@ def annotated_picture(film: Film, reading: Reading) -> Image.Image:
 
 
 def _detail_view(film: Film, reading: Reading) -> View:
-    marks = [mark for mark in (reading.landmarks.tip, reading.landmarks.carina) if mark is not None]
-    rows, columns = film.shape
-    middle_row = float(np.mean([mark.row for mark in marks])) if marks else rows / 2.0
-    middle_column = float(np.mean([mark.column for mark in marks])) if marks else columns / 2.0
-    height = DETAIL_SHARE * rows if film.spacing is None else DETAIL_MM / film.spacing.row_mm
-    scale = PANEL_PX / (height * film.pixel_aspect)
-    return View(
-        middle_row - height / 2.0, middle_column - PANEL_PX / scale / 2.0, scale, film.pixel_aspect, labelled=True
-    )
+    part = close_up(film, reading.landmarks)
+    scale = PANEL_PX / (part.height * film.pixel_aspect)
+    top, left = part.middle_row - part.height / 2.0, part.middle_column - PANEL_PX / scale / 2.0
+    return View(top, left, scale, film.pixel_aspect, labelled=True)
 
 
 def _panel(film: Film, reading: Reading, view: View, width: int) -> Image.Image:
