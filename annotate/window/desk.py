@@ -485,11 +485,11 @@ class Desk(QObject):
             return
         film, hints = marking.film, {}
         if film.patient.age_years is not None:
-            hints["age"] = f"{film.patient.age_years:.0f}, from the film"
+            hints["age"] = f"{film.patient.age_years:.0f} (film)"
         if film.patient.sex is not None:
-            hints["sex"] = f"{film.patient.sex.value}, from the film"
+            hints["sex"] = f"{film.patient.sex.value} (film)"
         if film.patient.height_cm is not None:
-            hints["height"] = f"{film.patient.height_cm:.0f}, from the film"
+            hints["height"] = f"{film.patient.height_cm:.0f} (film)"
         if film.spacing is not None:
-            hints["mm_per_pixel"] = f"{film.spacing.column_mm:.4g}, from the film"
+            hints["mm_per_pixel"] = f"{film.spacing.column_mm:.4g} (film)"
         self.panel.fill(marking.texts, hints, enabled=True)

@@ -33,6 +33,12 @@ FORK_PX = (20.0, 16.0)
 CROSS_PX = 8.0
 CORNER_PX, CORNER_LENGTH_PX = 26.0, 8.0
 LABEL_PX = 24.0
+ABOVE_PX, BELOW_PX = 12.0, 16.0
+"""The tip's words stand higher than it, the carina's lower, so that they stay apart."""
+
+NUMBERS_FROM_PX = 26.0
+"""Ruler numbers need this much room for a centimetre."""
+
 ARC_POINTS = 49
 
 
@@ -174,7 +180,9 @@ class Pen:
             word = f"{word}, proposed ({point.confidence:.0%})"
         elif len(points) < POINTS[name][0]:
             word = f"{word}: other side?"
-        yield Label(self.beside(point, 1), word, _colour(name))
+        y, x = self.beside(point, 1)
+        lower = {"tip": -ABOVE_PX, CARINA: BELOW_PX}.get(name, 0.0) * self.scale
+        yield Label((y + lower, x), word, _colour(name))
 
     def corners(self, points: Iterable[Landmark]) -> Iterator[Stroke]:
         """Four corners round what is selected."""
@@ -208,7 +216,8 @@ class Pen:
 
     def numbers(self, ruler: Ruler) -> Iterator[Label]:
         """Every second centimetre, and the unit at the top."""
-        for height in range(2, RULER_CM + 1, 2):
+        roomy = math.dist(self.place(*ruler.at(1.0)), self.place(*ruler.at(0.0))) >= NUMBERS_FROM_PX * self.scale
+        for height in range(2, RULER_CM + 1, 2) if roomy else (RULER_CM,):
             y, x = self.place(*ruler.at(height))
             word = f"{height} cm" if height == RULER_CM else f"{height}"
             yield Label((y, x - 2.0 * TICK_PX * self.scale), word, INK, aside=-1)

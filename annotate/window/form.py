@@ -114,7 +114,7 @@ def _object(known: Known, text: str) -> Known:
 
 
 FIELDS = (
-    Field("lip_mark", "Lip mark, cm", "as on the tube", "Gives the new mark at the lip.", _lip_mark),
+    Field("lip_mark", "Lip mark, cm", "23", "Gives the new mark at the lip.", _lip_mark),
     Field(
         "neck",
         "Neck",
@@ -123,23 +123,35 @@ FIELDS = (
         _neck,
         tuple(posture.value for posture in NeckPosture if posture is not NeckPosture.UNKNOWN),
     ),
-    Field("tube_size", "Tube size, mm", "inside, large print", "Tells where the cuff is.", _size),
-    Field("tube_outside", "Outside, mm", "OD, small print", "Outside diameter of the tube.", _outside),
-    Field("age", "Age", "64, 18m, 6w, 10d", "Chooses the accepted range.", _age),
+    Field(
+        "tube_size",
+        "Tube size, mm",
+        "8",
+        "Inside diameter, the large number on the tube; tells where the cuff is.",
+        _size,
+    ),
+    Field("tube_outside", "Outside, mm", "11", "Outside diameter (OD) as printed on the tube.", _outside),
+    Field("age", "Age", "64, 18m", "Chooses the accepted range; years, or 18m, 6w, 10d.", _age),
     Field("sex", "Sex", "not known", "For the height of the cords and the depth formulas.", _sex, tuple(Sex)),
-    Field("height", "Height, cm", "body height", "For the height of the cords and the depth formulas.", _height),
-    Field("cuff_pressure", "Cuff pressure", "25, 2.4kPa, 18mmHg", "cmH2O if no unit is given.", _pressure),
+    Field("height", "Height, cm", "170", "For the height of the cords and the depth formulas.", _height),
+    Field(
+        "cuff_pressure",
+        "Cuff pressure",
+        "25, 2.4kPa",
+        "For instance 25, 2.4kPa, 18mmHg; cmH2O if no unit is given.",
+        _pressure,
+    ),
     Field(
         "mm_per_pixel",
         "mm per pixel",
-        "at the detector",
-        "Goes before what the file says; a picture file says nothing that can be trusted.",
+        "0.143",
+        "At the detector. Goes before what the file says; a picture file says nothing that can be trusted.",
         _spacing,
     ),
     Field(
         "object_mm",
         "Object, mm",
-        "true length",
+        "11",
         "True length between the two points of the object of known length.",
         _object,
     ),

@@ -77,11 +77,11 @@ class Hand:
 
     def _click(self, event: Event, start: Place, still: float) -> Iterator[None]:
         yield
-        away = (0.0, 0.0)
+        furthest = 0.0
         while event.type == "mouse_move":
-            away = max(away, tuple(map(abs, _way(start, _place(event)))))
+            furthest = max(furthest, *map(abs, _way(start, _place(event))))
             yield
-        if max(away) < still:
+        if furthest < still:
             self._table.click(start)
 
 

@@ -27,6 +27,7 @@ class Magnifier(QWidget):
 
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
+        self._over = parent
         self.setFixedSize(SIDE_PX, SIDE_PX)
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         self._image: QImage | None = None
@@ -51,9 +52,8 @@ class Magnifier(QWidget):
         self.update()
 
     def _move_beside(self, screen: tuple[float, float]) -> None:
-        over = self.parentWidget()
         x, y = screen[0] + AWAY_PX, screen[1] - AWAY_PX - SIDE_PX
-        if x + SIDE_PX > over.width():
+        if x + SIDE_PX > self._over.width():
             x = screen[0] - AWAY_PX - SIDE_PX
         if y < 0:
             y = screen[1] + AWAY_PX

@@ -31,7 +31,7 @@ from annotate.window.words import Said
 from measure.landmarks import VERTEBRAE
 from measure.verdict import Verdict
 
-WIDTH_PX = 400
+WIDTH_PX = 412
 FORM_COLUMNS = 2
 
 TONES: Mapping[Verdict, Colour] = {
