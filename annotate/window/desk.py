@@ -75,7 +75,7 @@ class Desk(QObject):
         self._bind(own_window)
         self._redraw_soon = QTimer(self, singleShot=True, interval=0)
         self._redraw_soon.timeout.connect(self.redraw)
-        viewer.camera.events.zoom.connect(lambda: self._redraw_soon.start())
+        viewer.scene.camera.events.zoom.connect(lambda: self._redraw_soon.start())
         self._found.connect(self._show_proposal)
         self.panel.typed.connect(self._typed)
         self.panel.chosen.connect(self.take)
@@ -296,12 +296,14 @@ class Desk(QObject):
         if marking is None:
             return
         part, aspect = close_up(marking.answer.film, marking.landmarks), marking.film.pixel_aspect
+        self._layers.set_window(part)
         self._look(part.middle_row * aspect, part.middle_column, self._area.height() / (part.height * aspect))
 
     def on_whole(self) -> None:
         """The whole film fills the view."""
         if self.marking is None:
             return
+        self._layers.set_window()
         rows, columns = self.marking.film.shape
         height = rows * self.marking.film.pixel_aspect
         zoom = min(self._area.height() / height, self._area.width() / columns) / MARGIN
@@ -309,11 +311,11 @@ class Desk(QObject):
 
     def on_zoom_in(self) -> None:
         """Closer."""
-        self._viewer.camera.zoom *= ZOOM_STEP
+        self._viewer.scene.camera.zoom *= ZOOM_STEP
 
     def on_zoom_out(self) -> None:
         """Farther."""
-        self._viewer.camera.zoom /= ZOOM_STEP
+        self._viewer.scene.camera.zoom /= ZOOM_STEP
 
     def on_invert(self) -> None:
         """Black becomes white."""
@@ -378,7 +380,7 @@ class Desk(QObject):
     @property
     def _pixel(self) -> float:
         """Film pixels for one of the screen."""
-        return 1.0 / float(self._viewer.camera.zoom)
+        return 1.0 / float(self._viewer.scene.camera.zoom)
 
     def _bind(self, own_window: bool) -> None:
         for key in all_keys():
@@ -452,14 +454,14 @@ class Desk(QObject):
             return
         aspect = marking.film.pixel_aspect
         part = sampled(marking.film.pixels, at[0] / aspect, at[1], aspect)
-        centre, zoom = self._viewer.camera.center, self._viewer.camera.zoom
+        centre, zoom = self._viewer.scene.camera.center, self._viewer.scene.camera.zoom
         x = (at[1] - centre[-1]) * zoom + self._area.width() / 2.0
         y = (at[0] - centre[-2]) * zoom + self._area.height() / 2.0
-        self._magnifier.show_at((x, y), self._layers.grey(part))
+        self._magnifier.show_at((x, y), self._layers.stretched(part))
 
     def _look(self, y: float, x: float, zoom: float) -> None:
-        self._viewer.camera.center = (0.0, y, x)
-        self._viewer.camera.zoom = zoom
+        self._viewer.scene.camera.center = (0.0, y, x)
+        self._viewer.scene.camera.zoom = zoom
 
     def _notify(self, notice: str) -> None:
         self.session.notice = notice
@@ -491,5 +493,5 @@ class Desk(QObject):
         if film.patient.height_cm is not None:
             hints["height"] = f"{film.patient.height_cm:.0f} (film)"
         if film.spacing is not None:
-            hints["mm_per_pixel"] = f"{film.spacing.column_mm:.4g} (film)"
+            hints["mm_per_pixel"] = f"{film.spacing.column_mm:.3g} (film)"
         self.panel.fill(marking.texts, hints, enabled=True)

@@ -58,11 +58,11 @@ class Hand:
     def _pressed(self, viewer: ViewerModel, event: Event) -> Iterator[None]:
         if event.button != 1:
             return
-        start, pixel = _place(event), 1.0 / viewer.camera.zoom
+        start, pixel = _place(event), 1.0 / viewer.scene.camera.zoom
         if not self._table.take_near(start, REACH_PX * pixel):
             yield from self._click(event, start, STILL_PX * pixel)
             return
-        viewer.camera.mouse_pan = False
+        viewer.scene.camera.mouse_pan = False
         try:
             yield
             by = (0.0, 0.0)
@@ -73,7 +73,7 @@ class Hand:
                 yield
             self._table.drop(by)
         finally:
-            viewer.camera.mouse_pan = True
+            viewer.scene.camera.mouse_pan = True
 
     def _click(self, event: Event, start: Place, still: float) -> Iterator[None]:
         yield

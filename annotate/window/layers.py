@@ -9,6 +9,7 @@ from napari.components import ViewerModel
 from napari.layers import Image, Layer, Points, Vectors
 from numpy.typing import NDArray
 
+from annotate.close_up import CloseUp
 from annotate.palette import PAPER, ZONE, Colour
 from annotate.window.drawing import Band, Drawing, Label, Stroke, Weight, segments
 from imaging.film import Film
@@ -22,7 +23,13 @@ OUTLINE_PX = 2.0
 TEXT_POINTS = 12
 SHADOW_PX = 1.0
 WINDOW_PERCENT = (0.5, 99.8)
-"""Grey values from black to white: the film's own, but for the darkest and brightest few (by eye)."""
+"""Grey values from black to white: all but the darkest and brightest few (by eye)."""
+
+LEAST_WINDOW = 0.02
+"""A flat part of a film stays flat."""
+
+STEP = 4
+"""Every so many pixels are enough to find the window."""
 
 
 class Lines(Vectors):  # type: ignore[misc]
@@ -57,12 +64,11 @@ class FilmLayers:
     def show_film(self, film: Film) -> None:
         """Put a film in place of the one before, with all layers over it."""
         self.clear()
-        low, high = np.percentile(film.pixels[::4, ::4], WINDOW_PERCENT)
         self._film = Image(
             film.pixels,
             name="film",
             scale=(film.pixel_aspect, 1.0),
-            contrast_limits=(float(low), float(max(high, low + 0.01))),
+            contrast_limits=_limits(film.pixels[::STEP, ::STEP]),
             colormap=self._colormap,
             interpolation2d="linear",
         )
@@ -103,9 +109,20 @@ class FilmLayers:
         for layer in self._layers[1:]:
             layer.visible = not hidden
 
-    def grey(self, part: NDArray[np.float32]) -> NDArray[np.uint8]:
-        """Film values as the screen shows them."""
-        low, high = (0.0, 1.0) if self._film is None else self._film.contrast_limits
+    def set_window(self, part: CloseUp | None = None) -> None:
+        """Spread the grey values of a part of the film, or of the whole, from black to white."""
+        if self._film is None:
+            return
+        pixels = self._film.data
+        if part is not None:
+            half = part.height / 2.0
+            top, left = max(round(part.middle_row - half), 0), max(round(part.middle_column - half / 2.0), 0)
+            pixels = pixels[top : round(part.middle_row + half), left : round(part.middle_column + half / 2.0)]
+        self._film.contrast_limits = _limits(pixels[::STEP, ::STEP])
+
+    def stretched(self, part: NDArray[np.float32]) -> NDArray[np.uint8]:
+        """Film values as the screen shows them, but spread from black to white."""
+        low, high = _limits(part)
         grey = np.clip((part - low) / (high - low), 0.0, 1.0)
         return np.asarray(255.0 * (1.0 - grey if self.inverted else grey), np.uint8)
 
@@ -133,6 +150,12 @@ class FilmLayers:
             layer.edge_color = np.concatenate(
                 [np.tile(_rgb(stroke.colour), (len(pieces), 1)) for pieces, stroke in strokes]
             )
+
+
+def _limits(pixels: NDArray[np.float32]) -> tuple[float, float]:
+    """Grey values for black and white; never the same."""
+    low, high = np.percentile(pixels, WINDOW_PERCENT) if pixels.size else (0.0, 1.0)
+    return float(low), float(max(high, low + LEAST_WINDOW))
 
 
 def _words(aside: int, shadow: bool) -> Points:

@@ -6,7 +6,7 @@ from napari.components import ViewerModel
 from napari.qt import QtViewer
 from qtpy.QtCore import Qt
 from qtpy.QtGui import QCloseEvent
-from qtpy.QtWidgets import QHBoxLayout, QMainWindow, QMessageBox, QPushButton, QSizePolicy, QWidget
+from qtpy.QtWidgets import QHBoxLayout, QMainWindow, QMessageBox, QPushButton, QWidget
 
 from annotate.window.desk import Desk
 from annotate.window.panel import WIDTH_PX
@@ -30,15 +30,13 @@ class MarkingWindow(QMainWindow):
         self.setWindowTitle(f"lipmark: {session.purpose.title}")
         self.viewer = ViewerModel()
         self._film = QtViewer(self.viewer)
-        self._film.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.desk = Desk(self.viewer, session, self._film)
+        area = _filled_by(self._film)
+        self.desk = Desk(self.viewer, session, area)
         self.desk.closing.connect(self.close)
         self.desk.panel.setFixedWidth(WIDTH_PX)
         whole = QWidget()
-        row = QHBoxLayout(whole)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(0)
-        row.addWidget(self._film, stretch=1)
+        row = _tight(whole)
+        row.addWidget(area, stretch=1)
         row.addWidget(self.desk.panel)
         self.setCentralWidget(whole)
         self.resize(*FIRST_SIZE)
@@ -46,8 +44,9 @@ class MarkingWindow(QMainWindow):
     def start(self, number: int = 0) -> None:
         """Show the window with a film of the list."""
         self.show()
+        self.activateWindow()
         self.desk.turn_to(number)
-        self._film.setFocus(Qt.FocusReason.OtherFocusReason)
+        self.desk.on_film()
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802, the name is Qt's
         """Unsaved marks are asked about; drafts of them stay in any case."""
@@ -90,3 +89,18 @@ class MarkingWindow(QMainWindow):
                 self.desk.refresh()
                 return False
         return True
+
+
+def _filled_by(widget: QWidget) -> QWidget:
+    """A plain widget round another: napari's own is a splitter, which would make room for the magnifier."""
+    area = QWidget()
+    area.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+    _tight(area).addWidget(widget)
+    return area
+
+
+def _tight(widget: QWidget) -> QHBoxLayout:
+    row = QHBoxLayout(widget)
+    row.setContentsMargins(0, 0, 0, 0)
+    row.setSpacing(0)
+    return row

@@ -31,7 +31,7 @@ from annotate.window.words import Said
 from measure.landmarks import VERTEBRAE
 from measure.verdict import Verdict
 
-WIDTH_PX = 412
+WIDTH_PX = 432
 FORM_COLUMNS = 2
 
 TONES: Mapping[Verdict, Colour] = {
@@ -60,6 +60,9 @@ STYLE = """
     padding: 5px 9px; min-height: 20px; }
 #lipmark QPushButton:hover, #lipmark QToolButton:hover { background: #454e58; }
 #lipmark QPushButton:disabled { color: #80868c; }
+#lipmark QScrollBar:vertical { background: #1b1e22; width: 8px; }
+#lipmark QScrollBar::handle:vertical { background: #59626c; border-radius: 4px; min-height: 24px; }
+#lipmark QScrollBar::add-line:vertical, #lipmark QScrollBar::sub-line:vertical { height: 0px; image: none; }
 #lipmark QPushButton#save { background: #0b5f87; font-weight: bold; }
 """
 
