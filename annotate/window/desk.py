@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 from napari.components import ViewerModel
 from qtpy.QtCore import QObject, Qt, QTimer, Signal
@@ -72,10 +74,10 @@ class Desk(QObject):
         self._here: Place | None = None
         self._search = ThreadPoolExecutor(1)
         self._hand = Hand(viewer, self)
-        self._bind(own_window)
+        self._shortcuts = list(self._bound(own_window))
         self._redraw_soon = QTimer(self, singleShot=True, interval=0)
         self._redraw_soon.timeout.connect(self.redraw)
-        viewer.scene.camera.events.zoom.connect(lambda: self._redraw_soon.start())
+        viewer.scene.camera.events.zoom.connect(self._zoomed)
         self._found.connect(self._show_proposal)
         self.panel.typed.connect(self._typed)
         self.panel.chosen.connect(self.take)
@@ -124,8 +126,14 @@ class Desk(QObject):
         self._layers.show(drawing, self._pixel)
 
     def stop(self) -> None:
-        """Let the search end."""
+        """Leave the viewer as it was found."""
         self._search.shutdown(wait=True, cancel_futures=True)
+        self._redraw_soon.stop()
+        self._viewer.scene.camera.events.zoom.disconnect(self._zoomed)
+        self._hand.release()
+        self._layers.clear()
+        for left in (*self._shortcuts, self._magnifier):
+            left.deleteLater()
 
     # The mouse
 
@@ -382,19 +390,20 @@ class Desk(QObject):
         """Film pixels for one of the screen."""
         return 1.0 / float(self._viewer.scene.camera.zoom)
 
-    def _bind(self, own_window: bool) -> None:
+    def _bound(self, own_window: bool) -> Iterator[QShortcut]:
+        on_film, in_window = Qt.ShortcutContext.WidgetWithChildrenShortcut, Qt.ShortcutContext.WindowShortcut
         for key in all_keys():
             if not own_window and key.action in ONLY_OWN_WINDOW:
                 continue
-            home = self._area.window() if key.everywhere else self._area
             for press in key.presses:
-                shortcut = QShortcut(QKeySequence(press), home)
-                shortcut.setContext(
-                    Qt.ShortcutContext.WindowShortcut
-                    if key.everywhere
-                    else Qt.ShortcutContext.WidgetWithChildrenShortcut
-                )
-                shortcut.activated.connect(lambda action=key.action: self.act(action))
+                shortcut = QShortcut(QKeySequence(press), self._area)
+                shortcut.setContext(in_window if key.everywhere and own_window else on_film)
+                shortcut.activated.connect(partial(self.act, key.action))
+                yield shortcut
+
+    def _zoomed(self) -> None:
+        """Draw again soon: sizes on the screen stay."""
+        self._redraw_soon.start()
 
     def _put(self, name: str, at: Place) -> None:
         marking = self.marking

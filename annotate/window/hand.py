@@ -52,6 +52,11 @@ class Hand:
         viewer.mouse_drag_callbacks.append(self._pressed)
         viewer.mouse_move_callbacks.append(self._moved)
 
+    def release(self) -> None:
+        """Give the mouse back."""
+        self._viewer.mouse_drag_callbacks.remove(self._pressed)
+        self._viewer.mouse_move_callbacks.remove(self._moved)
+
     def _moved(self, viewer: ViewerModel, event: Event) -> None:
         self._table.hover(_place(event))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from annotate.logbook.errors import LogbookError
@@ -11,6 +11,7 @@ from annotate.window.drafts import DraftError, Drafts
 from annotate.window.marking import NOTHING_PROPOSED, STILL_LOOKING, Marking
 from annotate.window.purpose import Purpose
 from imaging.errors import ImagingError
+from imaging.film import Film
 from imaging.load import load_film
 from imaging.propose import Proposal, propose
 from measure.landmarks import Landmarks
@@ -27,6 +28,8 @@ class Session:
         What they are opened for.
     drafts : Drafts or None
         Where unsaved work is kept; None where it need not be.
+    load : function
+        Makes a film of a path.
 
     Attributes
     ----------
@@ -40,7 +43,13 @@ class Session:
         What the reader should know: work taken up again, work that could not be kept.
     """
 
-    def __init__(self, paths: Sequence[Path], purpose: Purpose, drafts: Drafts | None = None) -> None:
+    def __init__(
+        self,
+        paths: Sequence[Path],
+        purpose: Purpose,
+        drafts: Drafts | None = None,
+        load: Callable[[Path], Film] = load_film,
+    ) -> None:
         self.paths = tuple(paths)
         self.purpose = purpose
         self.number = 0
@@ -48,6 +57,7 @@ class Session:
         self.trouble = ""
         self.notice = ""
         self._drafts = drafts
+        self._load = load
         self._unsaved: set[int] = set()
 
     @property
@@ -64,7 +74,7 @@ class Session:
         """Turn to a film; one that cannot be opened leaves its reason, and the list goes on."""
         self.number, self.marking, self.trouble, self.notice = number, None, "", ""
         try:
-            film = load_film(self.path)
+            film = self._load(self.path)
         except ImagingError as error:
             self.trouble = str(error)
             return
