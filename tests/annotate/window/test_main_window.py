@@ -1,3 +1,5 @@
+import sys
+
 import numpy as np
 import pytest
 from qtpy.QtCore import Qt, QTimer
@@ -330,6 +332,15 @@ def test_a_logbook_that_cannot_be_reached_is_told_and_nothing_is_lost(open_windo
     reader.press("Ctrl+S")
     assert "Not saved" in reader.shown()
     assert reader.marking.unsaved
+
+
+def test_a_day_of_mouse_moves_does_not_use_up_none(open_window, film):
+    """PySide6 6.12.0 on Python 3.11 lost a reference to None with every call: minutes later the window died."""
+    reader = open_window(film).proposed()
+    before = sys.getrefcount(None)
+    for _ in range(300):
+        reader.desk.hover(reader.at("tip"))
+    assert sys.getrefcount(None) > before - 300
 
 
 def test_nothing_is_cut_off_on_a_small_screen(open_window, film):

@@ -56,6 +56,7 @@ def test_the_panel_measures_in_naparis_own_window_and_leaves_no_trace(screen, fi
 
     viewer = napari.Viewer()
     try:
+        naparis = list(viewer.mouse_drag_callbacks)
         viewer.open_sample("lipmark", "invented_film")
         own = [layer.name for layer in viewer.layers]
         assert own == ["invented film.dcm"]
@@ -71,10 +72,10 @@ def test_the_panel_measures_in_naparis_own_window_and_leaves_no_trace(screen, fi
         viewer.layers.selection = {viewer.layers[Path(film).name]}
         panel.measure()
         assert panel.desk.session.path.name == Path(film).name
-        dock.close()
+        dock.destroyOnClose()  # what its x is bound to
         QTest.qWait(50)
         assert [layer.name for layer in viewer.layers] == [*own, Path(film).name]
-        assert not viewer.mouse_drag_callbacks
+        assert viewer.mouse_drag_callbacks == naparis
     finally:
         viewer.close()
         QTest.qWait(50)
