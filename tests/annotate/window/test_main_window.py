@@ -45,7 +45,7 @@ def test_a_film_opens_with_what_is_proposed_and_a_reading(open_window, film):
     assert names[: len(LAYERS)] == list(LAYERS)
     assert reader.marking.points("tip")[0].source is Source.PROPOSED
     assert reader.marking.reading.verdict.value.upper() in reader.shown()
-    assert "only proposed" in reader.shown()
+    assert "Only proposed" in reader.shown()
     assert not reader.marking.unsaved
 
 
