@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from annotate.logbook.entry import Draft, Entry, Kind, exact
 from annotate.logbook.errors import LogbookError
 from annotate.logbook.privacy import pseudonym
+from annotate.logbook.record import draft_of
 from annotate.logbook.store import Logbook
 from annotate.window.marking import Marking
 from annotate.window.marks import CARINA, TIP, Marks
@@ -111,22 +112,21 @@ class FirstReading(Purpose):
         return f"Saved as entry {entry.number} by {self.reader}{corrects}."
 
     def _draft(self, marking: Marking, before: Entry | None) -> Draft:
-        who, case = marking.film.identifiers, marking.answer.case
+        who = marking.film.identifiers
         window: dict[str, Plain] = {
             "purpose": self.key,
             "marks": exact(marking.marks.to_dict()),
             "form": exact(marking.texts),
         }
-        return Draft(
-            kind=Kind.READING,
-            film=marking.fingerprint,
-            patient=pseudonym(who.patient_id, who.issuer_of_patient_id),
-            reader=self.reader,
-            inputs=_object(case) | {"window": window},
-            landmarks=_object(marking.landmarks),
-            reading=marking.reading.to_dict(),
+        draft = draft_of(
+            marking.fingerprint,
+            pseudonym(who.patient_id, who.issuer_of_patient_id),
+            marking.answer.case,
+            marking.reading,
+            self.reader,
             supersedes=None if before is None else before.number,
         )
+        return replace(draft, inputs={**draft.inputs, "window": window})
 
     def _entries(self, marking: Marking) -> list[Entry]:
         with Logbook.open(self._logbook) as logbook:
@@ -164,11 +164,6 @@ class SecondReading(FirstReading):
 
     def _first(self, entries: list[Entry]) -> Entry | None:
         return next((entry for entry in entries if entry.reader != self.reader), None)
-
-
-def _object(value: Landmarks | object) -> dict[str, Plain]:
-    plain = exact(value)
-    return plain if isinstance(plain, dict) else {}
 
 
 def _landmarks(entry: Entry) -> Landmarks:
