@@ -143,24 +143,35 @@ class SecondReading(FirstReading):
     title = "second reading"
     proposes = False
 
+    def __init__(self, reader: str, logbook: str | None = None) -> None:
+        super().__init__(reader, logbook)
+        self._revealed: dict[str, Landmarks] = {}
+
+    def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
+        """The own marks; who has saved before has seen the first reader's."""
+        own = super().earlier(marking)
+        if own is not None:
+            self._reveal(marking)
+        return own
+
     def save(self, marking: Marking) -> str:
         """Write the entry, and say how far the two readers lie apart."""
         for name in (TIP, CARINA):
             if not marking.points(name) and name not in marking.marks.not_visible:
                 raise NotSavedError(f"Not saved: place the {name}, or mark it as not visible.")
         said = super().save(marking)
-        first = self._first(self._entries(marking))
-        if first is None:
-            return f"{said} Nobody else has read this film yet."
-        return f"{said} {_apart(marking, _landmarks(first))}"
+        self._reveal(marking)
+        first = self._revealed.get(marking.fingerprint)
+        return f"{said} {'Nobody else has read this film yet.' if first is None else _apart(marking, first)}"
 
     def compared(self, marking: Marking) -> Landmarks | None:
         """The other reader's marks, once the own ones are saved."""
-        if marking.unsaved:
-            return None
-        entries = self._entries(marking)
-        first = self._first(entries)
-        return None if first is None or self._own(entries) is None else _landmarks(first)
+        return None if marking.unsaved else self._revealed.get(marking.fingerprint)
+
+    def _reveal(self, marking: Marking) -> None:
+        first = self._first(self._entries(marking))
+        if first is not None:
+            self._revealed[marking.fingerprint] = _landmarks(first)
 
     def _first(self, entries: list[Entry]) -> Entry | None:
         return next((entry for entry in entries if entry.reader != self.reader), None)
