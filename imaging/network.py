@@ -5,6 +5,7 @@ Training, data and scores are in docs/training.md and docs/model-card.md.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -43,6 +44,14 @@ _UNCLEAR = 0.5
 _NO_HINT = 0.1
 """Below this one a point is not even a hint; ours."""
 _TIP, _CARINA = 0, 1
+
+
+def weights_sha256() -> str:
+    """SHA-256 over the members and their card, in hexadecimal: which weights propose."""
+    digest = hashlib.sha256()
+    for path in (*MEMBERS, CARD):
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()
 
 
 class Session(Protocol):
