@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from io import BytesIO
 from types import MappingProxyType
 
@@ -11,7 +12,6 @@ from annotate.practice.task import FilmSpec, Key, Task
 from imaging.load import load_film
 from measure.assess import Case
 from measure.insertion_depth import Route, brought_to, formulas_for
-from measure.landmarks import VERTEBRAE
 from measure.patient import AgeGroup
 from measure.tube import Tube
 from synthetic_images.batch import film_seed
@@ -34,9 +34,6 @@ PLACEMENTS: MappingProxyType[Placement | None, float] = MappingProxyType(
 LIP_MARK_SD_CM = 1.0
 LIP_MARK_STEP_CM = 0.5
 """Spread of an invented lip mark about the depth formula, and how finely it is read (ours)."""
-
-PATH_STEP = 4
-"""Every fourth point of the truth's airway path: 3 to 12 mm apart (ours)."""
 
 
 def draw_spec(round_seed: int, index: int, difficulty: float, age_group: AgeGroup) -> FilmSpec:
@@ -83,22 +80,9 @@ def make_task(spec: FilmSpec) -> Task:
 
 def key_of(made: SyntheticFilm) -> Key:
     """What is true of a synthetic film."""
-    truth = made.truth
-    marks = {name: point.landmark() for name, point in truth.points.items()}
-    path = [*truth.airway_path[:-1:PATH_STEP], truth.points["carina"]]
     lines = dict(lines_on_film(made.recipe))
     tube = lines.pop(ENDOTRACHEAL_TUBE, (None,))[0]
-    return Key(
-        tip=marks.get("tip"),
-        carina=marks["carina"],
-        airway=tuple(point.landmark() for point in path),
-        oesophageal=truth.oesophageal,
-        line_end=marks.get("line end"),
-        cuff_lower=marks.get("cuff lower"),
-        vertebrae=MappingProxyType({name: marks[f"vertebra {name}"] for name in VERTEBRAE}),
-        tube=tube,
-        lines=MappingProxyType(lines),
-    )
+    return replace(Key.from_truth(made.truth), tube=tube, lines=MappingProxyType(lines))
 
 
 def _lip_mark_cm(made: SyntheticFilm) -> float | None:

@@ -11,12 +11,17 @@ from numpy.typing import NDArray
 
 from imaging.film import Film
 from measure.assess import Case
-from measure.landmarks import Landmark, Landmarks, hand_sd_px
+from measure.landmarks import VERTEBRAE, Landmark, Landmarks, hand_sd_px
 from measure.patient import AgeGroup
+from measure.reading import Plain
 from synthetic_images.recipe import Placement
+from synthetic_images.truth import Truth
 
 Path = NDArray[np.float64]
 """Rows and columns of a line on the film, shape (n, 2)."""
+
+PATH_STEP = 4
+"""Every fourth point of the truth's airway path: 3 to 12 mm apart (ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +48,7 @@ class FilmSpec:
         """Name of the film; it gives nothing away to whoever reads it."""
         return f"{self.age_group.value} {self.seed}"
 
-    def to_dict(self) -> dict[str, object]:
+    def to_dict(self) -> dict[str, Plain]:
         """JSON-able form."""
         placement = None if self.placement is None else self.placement.value
         return {
@@ -96,6 +101,21 @@ class Key:
     vertebrae: Mapping[str, Landmark] = field(default_factory=dict)
     tube: Path | None = None
     lines: Mapping[str, tuple[Path, ...]] = field(default_factory=lambda: MappingProxyType({}))
+
+    @classmethod
+    def from_truth(cls, truth: Truth) -> Key:
+        """What a synthetic film's truth says, without lines, which only its recipe knows."""
+        marks = {name: point.landmark() for name, point in truth.points.items()}
+        path = [*truth.airway_path[:-1:PATH_STEP], truth.points["carina"]]
+        return cls(
+            tip=marks.get("tip"),
+            carina=marks["carina"],
+            airway=tuple(point.landmark() for point in path),
+            oesophageal=truth.oesophageal,
+            line_end=marks.get("line end"),
+            cuff_lower=marks.get("cuff lower"),
+            vertebrae=MappingProxyType({name: marks[f"vertebra {name}"] for name in VERTEBRAE}),
+        )
 
 
 @dataclass(frozen=True, slots=True)
