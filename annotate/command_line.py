@@ -29,6 +29,7 @@ COMMANDS = MappingProxyType(
         "read": "measure one film or many",
         "demo": "make an invented film, read it, write the picture and the Reading",
         "synthesise": "make chest films with a known truth",
+        "practice": "learn to measure on films with a known truth",
         "formulas": "published insertion depths for a patient",
     }
 )

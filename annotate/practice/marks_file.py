@@ -53,7 +53,7 @@ def read_marks(path: Path) -> tuple[MarkedFilm, ...]:
     Parameters
     ----------
     path : Path
-        A CSV file with the columns film, tip_row, tip_column, carina_row, carina_column (tip empty: no tube) and,
+        A CSV file with columns film, tip_row, tip_column, carina_row, carina_column (tip empty: no tube) and,
         where known, mm_per_pixel and neck; or truth.jsonl as `lipmark synthesise` writes it. Films are looked for
         beside it.
 
@@ -109,8 +109,8 @@ def _check_inside(name: str, film: Film, mark: Landmark | None) -> None:
     rows, columns = film.shape
     if not (0.0 <= mark.row <= rows - 1.0 and 0.0 <= mark.column <= columns - 1.0):
         raise MeasureError(
-            f"{name}: a true point at row {mark.row:g}, column {mark.column:g} found outside a film of {rows} rows "
-            f"and {columns} columns; correct the marks file."
+            f"{name}: a true point at row {mark.row:g}, column {mark.column:g} found outside a film of "
+            f"{rows} rows and {columns} columns; correct the marks file."
         )
 
 

@@ -126,3 +126,11 @@ def unfinished(history: Sequence[Record], source: str = SYNTHETIC) -> Round | No
     settings = alike[-1].round
     found = Round(settings, tuple(record for record in alike if record.round.ident == settings.ident))
     return None if found.finished else found
+
+
+def marks_round(films: Sequence[MarkedFilm], source: str, now: datetime, left: Round | None) -> Round:
+    """A round over the films of a marks file, or the rest of the one that was left off."""
+    if left is not None:
+        return replace(left, films=tuple(films))
+    settings = RoundSettings(now.isoformat(timespec="seconds"), 0, len(films), difficulty=0.0, source=source)
+    return Round(settings, films=tuple(films))

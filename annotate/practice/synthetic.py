@@ -56,9 +56,13 @@ def recipe_of(spec: FilmSpec) -> FilmRecipe:
 
 def make_task(spec: FilmSpec) -> Task:
     """Make the film, and its key; about half a second."""
+    return task_of(spec, make_film(recipe_of(spec)))
+
+
+def task_of(spec: FilmSpec, made: SyntheticFilm) -> Task:
+    """A film that was made as a task; it is read like any other file, so that its header counts."""
     from synthetic_images.dicom_out import to_dataset
 
-    made = make_film(recipe_of(spec))
     file = BytesIO()
     to_dataset(made).save_as(file, enforce_file_format=True)
     film = load_film(file.getvalue())
@@ -82,7 +86,7 @@ def key_of(made: SyntheticFilm) -> Key:
     """What is true of a synthetic film."""
     lines = dict(lines_on_film(made.recipe))
     tube = lines.pop(ENDOTRACHEAL_TUBE, (None,))[0]
-    return replace(Key.from_truth(made.truth), tube=tube, lines=MappingProxyType(lines))
+    return replace(Key.from_truth(made.truth), tube=tube, lines=lines)
 
 
 def _lip_mark_cm(made: SyntheticFilm) -> float | None:

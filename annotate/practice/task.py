@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,7 +99,7 @@ class Key:
     cuff_lower: Landmark | None = None
     vertebrae: Mapping[str, Landmark] = field(default_factory=dict)
     tube: Path | None = None
-    lines: Mapping[str, tuple[Path, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    lines: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
 
     @classmethod
     def from_truth(cls, truth: Truth) -> Key:
@@ -114,7 +113,7 @@ class Key:
             oesophageal=truth.oesophageal,
             line_end=marks.get("line end"),
             cuff_lower=marks.get("cuff lower"),
-            vertebrae=MappingProxyType({name: marks[f"vertebra {name}"] for name in VERTEBRAE}),
+            vertebrae={name: marks[f"vertebra {name}"] for name in VERTEBRAE},
         )
 
 

@@ -1,0 +1,126 @@
+"""The figures find what was put in, and agree with other people's libraries."""
+
+from dataclasses import replace
+
+import numpy as np
+import pingouin
+import pytest
+from sklearn.metrics import cohen_kappa_score, confusion_matrix
+
+from annotate.practice.compare import Choice
+from annotate.practice.progress import BEGINNER, MASTER, ZONES, missed, progress_of, worst
+from annotate.practice.teaching import Mistake
+from synthetic_images.recipe import Placement
+
+
+def test_the_report_finds_a_trainees_bias(biased):
+    """Tips in the trachea 3 mm too high: distances 3 mm too long, the tip's own error -3 mm along the airway."""
+    found = progress_of([r for r in biased if r.spec.placement is Placement.TRACHEA])
+    assert found.distance.bias.low < 3.0 < found.distance.bias.high
+    assert found.distance.bias.low > 0.0
+    along = found.offsets["tip along the airway"].bias
+    assert along.low < -3.0 < along.high
+    for name in ("tip across it", "carina along the airway", "carina across it"):
+        assert found.offsets[name].bias.low < 0.3
+        assert found.offsets[name].bias.high > -0.3
+    assert 2.5 < found.mean_absolute_error_mm.value < 3.8
+
+
+@pytest.mark.outside
+def test_limits_of_agreement_are_those_of_pingouin(biased):
+    from matplotlib import pyplot
+
+    pairs = [(r.marked_mm, r.true_mm) for r in biased if r.error_mm is not None]
+    marked, true = map(np.array, zip(*pairs, strict=True))
+    found = progress_of(biased).distance
+    axes = pingouin.plot_blandaltman(marked, true, confidence=None)
+    drawn = sorted(line.get_ydata()[0] for line in axes.get_lines())
+    pyplot.close()
+    ours = sorted([found.bias.value, found.lower_limit.value, found.upper_limit.value])
+    assert all(np.abs(np.array(drawn) - value).min() < 1e-9 for value in ours)
+
+
+@pytest.mark.outside
+def test_kappa_is_that_of_scikit_learn(biased):
+    random = np.random.default_rng(5)
+    records = [
+        replace(r, choice=Choice(random.choice(list(Choice)))) if random.random() < 0.4 else r for r in biased
+    ]
+    found = progress_of(records)
+    pairs = [(r.choice, r.zone) for r in records if r.choice in ZONES and r.zone in ZONES]
+    labels = [zone.value for zone in ZONES]
+    said, true = ([choice.value for choice in side] for side in zip(*pairs, strict=True))
+    assert found.zones.kappa.kappa.value == pytest.approx(
+        cohen_kappa_score(said, true, labels=labels, weights="linear"), abs=1e-12
+    )
+    assert (found.zones.table == confusion_matrix(said, true, labels=labels)).all()
+    said, right = ([getattr(r, name).value for r in records] for name in ("choice", "expected"))
+    assert found.answers.kappa.kappa.value == pytest.approx(cohen_kappa_score(said, right), abs=1e-12)
+    assert found.answers.table.sum() == len(records)
+
+
+def test_a_perfect_trainee_agrees_fully_and_learns(practice, biased):
+    records = [
+        replace(r, choice=r.expected, marked_mm=r.true_mm, solved=True, mistake=Mistake.NONE) for r in biased
+    ]
+    found = progress_of(records)
+    assert found.answers.kappa.kappa.value == 1.0
+    assert found.distance.bias.value == 0.0
+    assert found.learning.learnt.signals
+    assert not found.learning.slipping.signals
+    assert found.repeats == ()
+    assert found.mistakes == ()
+
+
+def test_a_trainee_who_misses_is_seen_slipping(biased):
+    far = [replace(r, marked_mm=None if r.true_mm is None else r.true_mm + 12.0) for r in biased]
+    found = progress_of(far).learning
+    assert found.slipping.signals
+    assert not found.learnt.signals
+    assert 0.0 < MASTER < BEGINNER < 1.0
+
+
+def test_what_counts_as_missed(biased):
+    film = next(r for r in biased if r.true_mm is not None and r.choice is r.expected)
+    assert not missed(replace(film, marked_mm=film.true_mm + 6.9))
+    assert missed(replace(film, marked_mm=film.true_mm - 7.1))
+    assert missed(replace(film, marked_mm=None))
+    assert missed(replace(film, choice=Choice.NO_TUBE))
+    without = replace(film, expected=Choice.NO_TUBE, true_mm=None)
+    assert missed(without)
+    assert not missed(replace(without, choice=Choice.NO_TUBE))
+
+
+def test_rounds_are_told_apart(biased):
+    found = progress_of(biased).rounds
+    assert [item.films for item in found] == [20, 20, 20]
+    assert sum(item.solved for item in found) == sum(r.solved for r in biased)
+    assert all(item.solved_share.low <= item.solved / item.films <= item.solved_share.high for item in found)
+
+
+def test_time_a_film(biased):
+    timed = [replace(r, seconds=float(n)) for n, r in enumerate(biased)]
+    assert progress_of(timed).seconds == pytest.approx(np.percentile(np.arange(60.0), (25, 50, 75)))
+
+
+def test_few_films_give_what_they_can(biased):
+    nothing = progress_of(())
+    assert (nothing.distance, nothing.learning, nothing.rounds, nothing.seconds) == (None, None, (), ())
+    one = progress_of(biased[:1])
+    assert one.answers.kappa is None
+    assert one.distance is None
+    assert len(one.rounds) == 1
+
+
+def test_the_worst_films_are_those_with_a_wrong_answer_and_then_the_largest_error(biased):
+    base = replace(biased[0], solved=False, true_mm=40.0, choice=Choice.TOO_LOW, expected=Choice.TOO_LOW)
+    films = [
+        replace(base, film="near", marked_mm=46.0),
+        replace(base, film="far", marked_mm=60.0),
+        replace(base, film="wrong", marked_mm=47.0, choice=Choice.TOO_HIGH, zone=Choice.TOO_LOW),
+        replace(base, film="solved", marked_mm=80.0, solved=True),
+        replace(base, film="folder", marked_mm=90.0, spec=None),
+        replace(base, film="far", marked_mm=59.0),
+    ]
+    assert [r.film for r in worst(films, 5)] == ["wrong", "far", "near"]
+    assert len(worst(films, 2)) == 2
