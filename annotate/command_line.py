@@ -27,6 +27,7 @@ local protocol decides.
 COMMANDS = MappingProxyType(
     {
         "read": "measure one film or many",
+        "place": "place or correct the points of films in a window, and keep the readings",
         "demo": "make an invented film, read it, write the picture and the Reading",
         "synthesise": "make chest films with a known truth",
         "practice": "learn to measure on films with a known truth",

@@ -10,6 +10,7 @@ from annotate.arguments import Mark, Point
 from imaging.film import Film
 from imaging.given_spacing import with_known_object, with_user_spacing
 from imaging.load import load_film
+from imaging.propose import Proposal, propose
 from measure.assess import Case
 from measure.errors import MeasureError
 from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, hand_sd_px
@@ -52,11 +53,22 @@ def film_for(path: Path, request: Request) -> Film:
     ImagingError, MeasureError
         Where it cannot be read, or its spacing cannot be.
     """
-    return _with_spacing(load_film(path, believe_resolution=request.believe_resolution), request)
+    return with_given_spacing(load_film(path, believe_resolution=request.believe_resolution), request)
 
 
-def case_of(name: str, film: Film, request: Request) -> Case:
+def case_of(name: str, film: Film, request: Request, proposal: Proposal | None = None) -> Case:
     """All that is known of a film and its patient; the user's word goes before the header's.
+
+    Parameters
+    ----------
+    name : str
+        Of the film, for the Reading.
+    film : Film
+        With the spacing that holds (`with_given_spacing`).
+    request : Request
+        What the user says.
+    proposal : Proposal or None
+        What was proposed for this film before; None to look for it now, where a point is missing.
 
     Raises
     ------
@@ -66,7 +78,7 @@ def case_of(name: str, film: Film, request: Request) -> Case:
     landmarks = hand_marks(film, request)
     notes = film.notes
     if landmarks.tip is None or landmarks.carina is None:
-        landmarks, reasons = _with_proposals(film, landmarks)
+        landmarks, reasons = _with_proposals(film, landmarks, proposal)
         notes = (*notes, *reasons)
     return replace(
         request.known,
@@ -105,8 +117,14 @@ def hand_marks(film: Film, request: Request) -> Landmarks:
     )
 
 
-def _with_spacing(film: Film, request: Request) -> Film:
-    """The user's own spacing goes before a known object, that before the header's."""
+def with_given_spacing(film: Film, request: Request) -> Film:
+    """The user's own spacing goes before a known object, that before the header's.
+
+    Raises
+    ------
+    MeasureError
+        Where no film has such a spacing, or a mark lies outside the film.
+    """
     if request.mm_per_pixel is not None:
         film = with_user_spacing(film, request.mm_per_pixel)
     if request.known_object is not None:
@@ -114,11 +132,11 @@ def _with_spacing(film: Film, request: Request) -> Film:
     return film
 
 
-def _with_proposals(film: Film, by_hand: Landmarks) -> tuple[Landmarks, tuple[str, ...]]:
+def _with_proposals(
+    film: Film, by_hand: Landmarks, proposal: Proposal | None
+) -> tuple[Landmarks, tuple[str, ...]]:
     """Proposals for what no hand has placed, and why a point is missing."""
-    from imaging.propose import propose
-
-    proposal = propose(film)
+    proposal = proposal or propose(film)
     proposed = proposal.landmarks
     merged = replace(
         by_hand,

@@ -1,0 +1,53 @@
+"""`lipmark place`: films in a window, points placed or corrected, readings kept."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+
+EXAMPLES = """\
+examples:
+  lipmark place film.dcm
+      see what is proposed, drag the two points, save with Ctrl+S
+  lipmark place ward/ --reader AB
+      one film after the other: N and P turn, F1 shows every key
+  lipmark place ward/ --second --reader CD
+      read again without sight of the first reader's marks or the proposal, to audit agreement
+
+Saved readings go to the logbook (lipmark log). What is not saved stays as a draft on this machine and is taken up
+when the film is opened again. Supports a clinician's judgement and does not replace it; local protocol decides.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `lipmark place`."""
+    parser.add_argument("files", nargs="+", metavar="FILE", help="film, folder or pattern; DICOM, PNG, JPEG, TIFF")
+    parser.add_argument("--reader", metavar="NAME", help="name or initials in the logbook; default your login")
+    parser.add_argument("--second", action="store_true", help="second reading: nothing shown before you saved")
+    parser.add_argument("--logbook", metavar="URL", help="another logbook; default LIPMARK_LOGBOOK, else your own")
+
+
+def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
+    """Open the window, and wait until it is closed."""
+    from annotate.find_films import find_films
+
+    paths = find_films(args.files)
+    if not paths:
+        parser.error(f"no film found in {' '.join(args.files)}; give a film, a folder of films or a pattern")
+    try:
+        from napari.qt import get_qapp
+
+        from annotate.window.main_window import MarkingWindow
+    except ImportError as error:
+        parser.error(f"the window is not installed ({error.name} is missing): pip install 'lipmark[window]'")
+    from annotate.window.drafts import Drafts
+    from annotate.window.purpose import FirstReading, SecondReading
+    from annotate.window.session import Session
+
+    reader = args.reader or getpass.getuser()
+    purpose = (SecondReading if args.second else FirstReading)(reader, args.logbook)
+    app = get_qapp()
+    window = MarkingWindow(Session(paths, purpose, Drafts(purpose.key, reader)))
+    window.start()
+    app.exec()
+    return 0

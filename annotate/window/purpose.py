@@ -1,0 +1,201 @@
+"""What the window is opened for: a reading, a second reading, or something of another module's own."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from annotate.logbook.entry import Draft, Entry, Kind, exact
+from annotate.logbook.errors import LogbookError
+from annotate.logbook.privacy import pseudonym
+from annotate.logbook.store import Logbook
+from annotate.window.marking import Marking
+from annotate.window.marks import CARINA, TIP, Marks
+from measure.distance import distance_mm
+from measure.landmarks import Landmark, Landmarks
+from measure.reading import Plain
+
+if TYPE_CHECKING:
+    from qtpy.QtWidgets import QWidget
+
+    from annotate.window.desk import Desk
+
+
+class NotSavedError(Exception):
+    """Why the marks could not be kept, and what to do."""
+
+
+class Purpose:
+    """What marks are placed for; see the package's docstring for how to make another.
+
+    Attributes
+    ----------
+    key : str
+        Tells its drafts from those of another purpose.
+    title : str
+        In the window's title.
+    proposes : bool
+        Whether landmarks are looked for.
+    """
+
+    key = "look"
+    title = "look"
+    proposes = True
+
+    def tells(self, marking: Marking) -> bool:
+        """Whether Reading, ruler and accepted zone are shown now."""
+        return True
+
+    def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
+        """Marks and form that the same reader saved for this film before."""
+        return None
+
+    def save(self, marking: Marking) -> str:
+        """Keep the marks, and say so.
+
+        Raises
+        ------
+        NotSavedError
+            Where that was not possible.
+        """
+        raise NotSavedError("Nothing is kept here.")
+
+    def compared(self, marking: Marking) -> Landmarks | None:
+        """Landmarks of somebody else to draw beside the own ones, once they may be seen."""
+        return None
+
+    def widget(self, desk: Desk) -> QWidget | None:
+        """For the top of the panel."""
+        return None
+
+
+class FirstReading(Purpose):
+    """A reading for the logbook; saved again, it corrects the reader's earlier entry.
+
+    Parameters
+    ----------
+    reader : str
+        Name or initials.
+    logbook : str or None
+        URL; None for the user's own.
+    """
+
+    key = "reading"
+    title = "reading"
+
+    def __init__(self, reader: str, logbook: str | None = None) -> None:
+        self.reader = reader
+        self._logbook = logbook
+
+    def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
+        """From the reader's newest entry; an entry that was not made here has no marks of a hand to take up."""
+        entry = self._own(self._entries(marking))
+        window = None if entry is None else entry.inputs.get("window")
+        if not isinstance(window, Mapping):
+            return None
+        marks, texts = window["marks"], window["form"]
+        if not (isinstance(marks, Mapping) and isinstance(texts, Mapping)):
+            return None
+        return Marks.from_dict(marks), {key: str(text) for key, text in texts.items()}
+
+    def save(self, marking: Marking) -> str:
+        """Write an entry with everything that led to the Reading."""
+        try:
+            with Logbook.open(self._logbook) as logbook:
+                before = self._own(logbook.entries(kind=Kind.READING, film=marking.fingerprint))
+                entry = logbook.save(self._draft(marking, before))
+        except (LogbookError, OSError) as error:
+            raise NotSavedError(f"Not saved: {error}") from error
+        corrects = "" if before is None else f", corrects entry {before.number}"
+        return f"Saved as entry {entry.number} by {self.reader}{corrects}."
+
+    def _draft(self, marking: Marking, before: Entry | None) -> Draft:
+        who, case = marking.film.identifiers, marking.answer.case
+        window: dict[str, Plain] = {
+            "purpose": self.key,
+            "marks": exact(marking.marks.to_dict()),
+            "form": exact(marking.texts),
+        }
+        return Draft(
+            kind=Kind.READING,
+            film=marking.fingerprint,
+            patient=pseudonym(who.patient_id, who.issuer_of_patient_id),
+            reader=self.reader,
+            inputs=_object(case) | {"window": window},
+            landmarks=_object(marking.landmarks),
+            reading=marking.reading.to_dict(),
+            supersedes=None if before is None else before.number,
+        )
+
+    def _entries(self, marking: Marking) -> list[Entry]:
+        with Logbook.open(self._logbook) as logbook:
+            return logbook.entries(kind=Kind.READING, film=marking.fingerprint)
+
+    def _own(self, entries: list[Entry]) -> Entry | None:
+        return next((entry for entry in reversed(entries) if entry.reader == self.reader), None)
+
+
+class SecondReading(FirstReading):
+    """A second reader's marks, placed without sight of the first reader's and of the proposal until saved."""
+
+    key = "second reading"
+    title = "second reading"
+    proposes = False
+
+    def save(self, marking: Marking) -> str:
+        """Write the entry, and say how far the two readers lie apart."""
+        for name in (TIP, CARINA):
+            if not marking.points(name) and name not in marking.marks.not_visible:
+                raise NotSavedError(f"Not saved: place the {name}, or mark it as not visible.")
+        said = super().save(marking)
+        first = self._first(self._entries(marking))
+        if first is None:
+            return f"{said} Nobody else has read this film yet."
+        return f"{said} {_apart(marking, _landmarks(first))}"
+
+    def compared(self, marking: Marking) -> Landmarks | None:
+        """The other reader's marks, once the own ones are saved."""
+        if marking.unsaved:
+            return None
+        entries = self._entries(marking)
+        first = self._first(entries)
+        return None if first is None or self._own(entries) is None else _landmarks(first)
+
+    def _first(self, entries: list[Entry]) -> Entry | None:
+        return next((entry for entry in entries if entry.reader != self.reader), None)
+
+
+def _object(value: Landmarks | object) -> dict[str, Plain]:
+    plain = exact(value)
+    return plain if isinstance(plain, dict) else {}
+
+
+def _landmarks(entry: Entry) -> Landmarks:
+    """Tip and carina of an entry."""
+
+    def point(name: str) -> Landmark | None:
+        plain = entry.landmarks.get(name)
+        if not isinstance(plain, Mapping):
+            return None
+        row, column = plain["row"], plain["column"]
+        return Landmark(float(str(row)), float(str(column)), 0.0)
+
+    return replace(Landmarks(), tip=point(TIP), carina=point(CARINA))
+
+
+def _apart(marking: Marking, first: Landmarks) -> str:
+    spacing = marking.answer.film.spacing
+    parts = []
+    for name, own, other in (
+        (TIP, marking.landmarks.tip, first.tip),
+        (CARINA, marking.landmarks.carina, first.carina),
+    ):
+        if own is None or other is None:
+            continue
+        if spacing is None:
+            away = ((own.row - other.row) ** 2 + (own.column - other.column) ** 2) ** 0.5
+            parts.append(f"{name} {away:.0f} pixels")
+        else:
+            parts.append(f"{name} {distance_mm(own, other, spacing).value:.1f} mm")
+    return f"From the first reader's: {', '.join(parts)}." if parts else "The two readers share no point."
