@@ -78,6 +78,8 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
         if args.what == "report":
             return _report(reader, url, args.out)
         return _round(args, reader, url)
+    except ImportError as error:
+        parser.error(f"the window is not installed ({error.name} is missing): pip install 'lipmark[window]'")
     except (LogbookError, MarksFileError, OSError) as error:
         parser.error(str(error))
 
@@ -105,23 +107,24 @@ def _report(reader: str, url: str | None, out: Path) -> int:
 def _round(args: argparse.Namespace, reader: str, url: str | None) -> int:
     from annotate.logbook.store import Logbook
     from annotate.practice.keeping import kept
-    from annotate.practice.window import practise
+    from annotate.practice.window import practise, said_at_the_end
 
     with Logbook.open(url) as logbook:
         history = kept(logbook, reader)
-    return practise(_begun(args, history), history, reader, url)
+    print("\n".join(said_at_the_end(practise(_begun(args, history), reader, url))))
+    return 0
 
 
 def _begun(args: argparse.Namespace, history: tuple[Record, ...]) -> Round:
     """The round that was left off, or a new one."""
-    from annotate.practice.marks_file import read_marks, source_name
+    from annotate.practice.marks_file import read_marks, source_name, usable
     from annotate.practice.rounds import marks_round, start_round, unfinished
 
     now = datetime.now(UTC)
     if args.marks is None:
         found = None if args.new else unfinished(history)
         return found or start_round(history, now, args.films, args.difficulty, args.age_group, args.seed)
-    films = read_marks(args.marks)
+    films = usable(read_marks(args.marks), args.marks)
     source = source_name(args.marks)
     return marks_round(films, source, now, None if args.new else unfinished(history, source))
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterator, Mapping
+import sys
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
 from annotate.practice.task import Key, Task
 from annotate.request import Request, film_for
+from imaging.errors import ImagingError
 from imaging.film import Film
 from measure.assess import Case
 from measure.errors import MeasureError
@@ -71,6 +73,29 @@ def read_marks(path: Path) -> tuple[MarkedFilm, ...]:
     if not films:
         raise MarksFileError(f"{path}: no film found; one row a film with {', '.join(COLUMNS)} is expected.")
     return films
+
+
+def usable(films: Sequence[MarkedFilm], path: Path) -> tuple[MarkedFilm, ...]:
+    """Those that can be loaded; the others are told, and never stop a round.
+
+    Raises
+    ------
+    MarksFileError
+        Where none can.
+    """
+    good = tuple(film for film in films if _loads(film))
+    if not good:
+        raise MarksFileError(f"{path}: none of {len(films)} films can be used; see above, and correct the file.")
+    return good
+
+
+def _loads(film: MarkedFilm) -> bool:
+    try:
+        load_task(film)
+    except (ImagingError, MeasureError) as error:
+        print(f"left out: {error}", file=sys.stderr)
+        return False
+    return True
 
 
 def source_name(path: Path) -> str:

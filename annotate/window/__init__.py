@@ -23,6 +23,8 @@ else changes.
 - `save(marking)` is called with the placed landmarks (`marking.landmarks`) by the save key and button; it answers
   with the words for the status line, or raises `purpose.NotSavedError` with a reason that the panel shows.
 - `compared(marking)` gives landmarks to draw beside the own ones, for instance the truth, once it may be seen.
+- `locked(marking)` True: the marks stay as they are.
+- `refreshed()` is called when the window shows something new.
 - `widget(desk)` gives a Qt widget for the top of the panel, or None: a question, an answer, a word to learn from.
   The `desk.Desk` that it gets has `refresh()` to call when `tells` or `compared` answer otherwise,
   `turn_to(number)` to open another film, and `session` with the marking at hand.

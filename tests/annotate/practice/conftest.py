@@ -79,6 +79,12 @@ def practice():
     return SimpleNamespace(pixelless=pixelless, moved=moved, Trainee=Trainee, play=play, START=START)
 
 
+@pytest.fixture(scope="session")
+def thirty_tasks():
+    """Adults with the tip in the trachea."""
+    return [pixelless(FilmSpec(seed, 0.3, Placement.TRACHEA)) for seed in range(30)]
+
+
 @pytest.fixture
 def task():
     """An adult with the tip in the trachea."""
