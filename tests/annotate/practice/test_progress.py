@@ -22,7 +22,7 @@ TRUE_BIAS_MM = {
     "carina along the airway": 0.0,
     "carina across it": 0.0,
 }
-"""3 mm straight up the film, times the cosine of the airway's lean to the side, on average 0.99 over these films."""
+"""3 mm straight up the film, times the cosine of the airway's sideways lean, on average 0.99 over these films."""
 
 
 def test_the_figures_find_a_trainees_bias_as_often_as_they_promise(practice, thirty_tasks):
