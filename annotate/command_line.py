@@ -28,6 +28,7 @@ COMMANDS = MappingProxyType(
     {
         "read": "measure one film or many",
         "place": "place or correct the points of films in a window, and keep the readings",
+        "log": "look into the logbook: list, show, export, trend, verify",
         "demo": "make an invented film, read it, write the picture and the Reading",
         "synthesise": "make chest films with a known truth",
         "practice": "learn to measure on films with a known truth",

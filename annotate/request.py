@@ -34,6 +34,8 @@ class Request:
         Take a picture file's resolution tag for its spacing.
     known : Case
         What holds for every film of the run: tube, lip mark, range ...; its patient goes before the header's.
+    fingerprint : bool
+        The answers are to name their film for the logbook.
     """
 
     tip: Point | None = None
@@ -43,6 +45,7 @@ class Request:
     mm_per_pixel: float | tuple[float, float] | None = None
     believe_resolution: bool = False
     known: Case = field(default_factory=lambda: Case(""))
+    fingerprint: bool = False
 
 
 def film_for(path: Path, request: Request) -> Film:

@@ -76,11 +76,23 @@ class Draft:
                     f"logbook: the {name} is no SHA-256 of 64 hexadecimal digits; give the film's fingerprint and "
                     "the patient's pseudonym. Names and numbers of patients are never written."
                 )
-        if not (self.reader.strip() and self.reader.isprintable() and len(self.reader) <= LONGEST_READER):
-            raise LogbookError(
-                f"logbook: reader {self.reader[:LONGEST_READER]!r} found; a name or initials of 1 to "
-                f"{LONGEST_READER} printable characters expected, for instance --reader AB."
-            )
+        checked_reader(self.reader)
+
+
+def checked_reader(reader: str) -> str:
+    """The reader's name, if it is one.
+
+    Raises
+    ------
+    LogbookError
+        Where it is empty, too long or not printable.
+    """
+    if not (reader.strip() and reader.isprintable() and len(reader) <= LONGEST_READER):
+        raise LogbookError(
+            f"logbook: reader {reader[:LONGEST_READER]!r} found; a name or initials of 1 to "
+            f"{LONGEST_READER} printable characters expected, for instance --reader AB."
+        )
+    return reader
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

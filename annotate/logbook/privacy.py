@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import os
+import re
 import secrets
 import stat
 from collections.abc import Mapping
@@ -82,6 +83,15 @@ def _read_key(path: Path) -> bytes:
     return key
 
 
+def named_by_entry(number: int) -> str:
+    """How a film of the logbook is called where another is compared with it; not a name to be left out."""
+    return f"entry {number}"
+
+
+def _may_name_patient(film: object) -> bool:
+    return bool(film) and re.fullmatch(r"entry \d+", str(film)) is None
+
+
 def without_names(reading: Object, film: str) -> dict[str, Plain]:
     """A Reading's JSON object with the film named by its fingerprint, and no identifier.
 
@@ -99,7 +109,7 @@ def without_names(reading: Object, film: str) -> dict[str, Plain]:
     if "film" in plain:
         plain["film"] = film[:FILM_LABEL_DIGITS]
     change = plain.get("change")
-    if isinstance(change, Mapping) and change.get("film"):
+    if isinstance(change, Mapping) and _may_name_patient(change.get("film")):
         named = f"Since {change['film']} "
         plain["change"] = {**change, "film": ""}
         cautions = plain.get("cautions")
@@ -112,6 +122,6 @@ def inputs_without_names(inputs: Object) -> dict[str, Plain]:
     """Inputs without the names of this film and the previous one."""
     plain = {key: value for key, value in inputs.items() if key not in ("film", "identifiers")}
     previous = plain.get("previous")
-    if isinstance(previous, Mapping):
+    if isinstance(previous, Mapping) and _may_name_patient(previous.get("film")):
         plain["previous"] = {key: value for key, value in previous.items() if key != "film"}
     return plain

@@ -1,26 +1,21 @@
-"""A film that was read becomes a draft for the logbook, and the film before it is found there."""
+"""A film that was read becomes a draft for the logbook."""
 
 from __future__ import annotations
 
 import getpass
 import os
-from dataclasses import replace
+from dataclasses import fields
 
-from annotate.logbook.entry import Draft, Entry, Kind, exact
-from annotate.logbook.privacy import pseudonym
-from annotate.logbook.store import Logbook
-from imaging.film import Identifiers
+from annotate.logbook.entry import Draft, Kind, exact
 from measure.assess import Case
-from measure.follow_up import PreviousFilm
-from measure.landmarks import Landmarks
 from measure.reading import Reading
 
 READER_VARIABLE = "LIPMARK_READER"
 
 
 def draft_of(
-    fingerprint: str,
-    identifiers: Identifiers,
+    film: str,
+    patient: str | None,
     case: Case,
     reading: Reading,
     reader: str,
@@ -32,8 +27,10 @@ def draft_of(
 
     Parameters
     ----------
-    fingerprint, identifiers : str, Identifiers
-        `Film.fingerprint` and `Film.identifiers`; of these only the patient's pseudonym is kept.
+    film : str
+        `Film.fingerprint`.
+    patient : str or None
+        `annotate.logbook.privacy.pseudonym`.
     case, reading : Case, Reading
         What was known, and `assess(case)`.
     reader : str
@@ -44,36 +41,21 @@ def draft_of(
     Raises
     ------
     LogbookError
-        Where the local key cannot be used, or the reader has no name.
+        Where the film is no fingerprint, the patient no pseudonym, or the reader has no name.
     """
-    inputs = exact(replace(case, film="", landmarks=Landmarks(), notes=()))
-    landmarks = exact(case.landmarks)
-    assert isinstance(inputs, dict)
-    assert isinstance(landmarks, dict)
-    del inputs["landmarks"], inputs["notes"]
+    kept_apart = ("film", "landmarks", "notes")
+    inputs = {item.name: exact(getattr(case, item.name)) for item in fields(case) if item.name not in kept_apart}
+    landmarks = {item.name: exact(getattr(case.landmarks, item.name)) for item in fields(case.landmarks)}
     return Draft(
         kind,
-        fingerprint,
-        pseudonym(identifiers.patient_id, identifiers.issuer_of_patient_id),
+        film,
+        patient,
         reader,
         inputs,
         landmarks,
         reading.to_dict(),
         supersedes,
     )
-
-
-def previous_reading(logbook: Logbook, patient: str | None, film: str) -> Entry | None:
-    """The patient's last current entry, of another film, that has a distance; None where there is none."""
-    if patient is None:
-        return None
-    found = logbook.entries(kind=Kind.READING, patient=patient)
-    return next((item for item in reversed(found) if item.film != film and item.reading.get("distance")), None)
-
-
-def previous_film(entry: Entry) -> PreviousFilm:
-    """That entry's film, to be compared with."""
-    return PreviousFilm.from_reading({**entry.reading, "film": f"entry {entry.number}"})
 
 
 def default_reader() -> str:
