@@ -378,10 +378,11 @@ class Desk(QObject):
 
     def on_film(self) -> None:
         """The keyboard goes back to the film; nothing waits any more."""
-        self._waiting = ""
+        if self._waiting:
+            self._waiting = ""
+            self._notify("")
         self._area.setFocus()
         self._magnifier.hide()
-        self._notify("")
 
     def on_help(self) -> None:
         """The sheet of keys."""

@@ -57,7 +57,7 @@ class Drafts:
         Raises
         ------
         DraftError
-            Where it is damaged; it is then laid aside.
+            Where it cannot be read; a damaged one is laid aside.
         """
         path = self._path(marking)
         try:
@@ -67,7 +67,9 @@ class Drafts:
             marks, texts = Marks.from_dict(plain["marks"]), _texts(plain["form"])
         except FileNotFoundError:
             return False
-        except (OSError, KeyError, TypeError, ValueError) as error:
+        except OSError as error:
+            raise DraftError(f"Unsaved marks of this film, if any, cannot be read ({error.strerror}).") from error
+        except (KeyError, TypeError, ValueError) as error:
             aside = path.with_suffix(".damaged")
             path.replace(aside)
             raise DraftError(

@@ -13,8 +13,8 @@ from typing import Any
 from napari.layers import Image
 from napari.utils.notifications import show_info
 from napari.viewer import Viewer
-from qtpy.QtCore import QTimer
-from qtpy.QtGui import QCloseEvent, QShowEvent
+from qtpy.QtCore import QEvent, QTimer
+from qtpy.QtGui import QShowEvent
 from qtpy.QtWidgets import QMainWindow, QPushButton, QVBoxLayout, QWidget
 
 from annotate.window.desk import Desk
@@ -81,10 +81,11 @@ class FilmDock(QWidget):
         if self.desk is None and _film_layers(self._viewer):
             QTimer.singleShot(0, self.measure)
 
-    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802, the name is Qt's
-        """Leave the viewer as it was."""
-        self._leave()
-        super().closeEvent(event)
+    def event(self, event: QEvent) -> bool:
+        """Leave the viewer as it was when napari takes us out of a dock that is closed."""
+        if event.type() == QEvent.Type.ParentChange and self.parent() is None:
+            self._leave()
+        return bool(super().event(event))
 
     def measure(self) -> None:
         """Measure the selected film, or the only one."""

@@ -59,6 +59,7 @@ class Session:
         self._drafts = drafts
         self._load = load
         self._unsaved: set[int] = set()
+        self._found: dict[str, Proposal] = {}
 
     @property
     def path(self) -> Path:
@@ -107,12 +108,14 @@ class Session:
         self._count(marking)
 
     def look(self, marking: Marking) -> Proposal:
-        """Search a film; slow, and safe in another thread."""
-        try:
-            return propose(marking.film)
-        except Exception as error:
-            tell_unforeseen(error)
-            return Proposal(Landmarks(), (f"Nothing could be proposed: unforeseen {type(error).__name__}.",))
+        """Search a film, or remember what was found on it; slow, and safe in another thread."""
+        if marking.fingerprint not in self._found:
+            try:
+                self._found[marking.fingerprint] = propose(marking.film)
+            except Exception as error:
+                tell_unforeseen(error)
+                return Proposal(Landmarks(), (f"Nothing could be proposed: unforeseen {type(error).__name__}.",))
+        return self._found[marking.fingerprint]
 
     def keep_draft(self) -> None:
         """After every step: what is not saved goes to the disk."""

@@ -1,8 +1,7 @@
 """Real windows on a screen of their own (Xvfb); what is pressed goes through Qt as from a keyboard and a mouse."""
 
 import json
-import os
-import subprocess
+import runpy
 import time
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from synthetic_images.film import make_film
 from synthetic_images.recipe import Placement, draw_recipe
 
 PATIENCE_S = 30.0
+SCREEN = runpy.run_path(str(Path(__file__).parents[2] / "setup" / "virtual_screen.py"))
 
 
 @pytest.fixture(autouse=True)
@@ -62,20 +62,8 @@ def read_json(capsys):
 @pytest.fixture(scope="session")
 def screen():
     """An X server that no one sees, and Qt told to draw there."""
-    reader, writer = os.pipe()
-    command = ["Xvfb", "-displayfd", str(writer), "-screen", "0", "1920x1080x24", "-nolisten", "tcp"]
-    server = subprocess.Popen(command, pass_fds=(writer,), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    os.close(writer)
-    number = os.read(reader, 16).decode().strip()
-    os.close(reader)
-    assert number, "Xvfb did not start"
-    told = {"DISPLAY": f":{number}", "QT_QPA_PLATFORM": "xcb", "LIBGL_ALWAYS_SOFTWARE": "1"}
-    before = {name: os.environ.get(name) for name in told}
-    os.environ.update(told)
-    yield told["DISPLAY"]
-    os.environ.update({name: value for name, value in before.items() if value is not None})
-    server.terminate()
-    server.wait()
+    with SCREEN["virtual_screen"]() as display:
+        yield display
 
 
 class Reader:
@@ -106,9 +94,9 @@ class Reader:
     def settle(self):
         from qtpy.QtWidgets import QApplication
 
-        for _ in range(5):
+        for _ in range(2):
             QApplication.processEvents()
-            time.sleep(0.01)
+            time.sleep(0.002)
 
     def proposed(self):
         self.until(lambda: self.marking.proposal.landmarks.tip is not None, "a proposal")
@@ -133,7 +121,7 @@ class Reader:
         across = (x - camera.center[-1]) * camera.zoom + self.canvas.width() / 2
         return QPoint(round(across), round((y - camera.center[-2]) * camera.zoom + self.canvas.height() / 2))
 
-    def drag(self, start, end, steps=5):
+    def drag(self, start, end, steps=3):
         """With the left button from one pixel of the film to another."""
         from qtpy.QtCore import Qt
         from qtpy.QtTest import QTest
@@ -192,6 +180,8 @@ def open_window(screen):
         purpose = purpose or FirstReading("AB")
         drafts = Drafts(purpose.key, getattr(purpose, "reader", ""))
         window = MarkingWindow(Session([Path(path) for path in paths], purpose, drafts, load))
+        window = MarkingWindow(Session([Path(path) for path in paths], purpose, drafts))
+        window.resize(1000, 720)  # drawn without a graphics card, a smaller window is quicker
         window.start()
         readers.append(Reader(window))
         readers[-1].settle()
