@@ -11,7 +11,6 @@ from annotate.logbook.store import Logbook
 from annotate.logs import LOG
 from annotate.practice.compare import Comparison
 from annotate.practice.record import Record
-from imaging.film import Identifiers
 
 INPUT = "practice"
 """Where an entry's inputs hold the record."""
@@ -29,7 +28,7 @@ def keep(logbook: Logbook, reader: str, comparison: Comparison, record: Record) 
     """
     task, answer = comparison.task, comparison.answer
     case = task.marked(answer.tip, answer.carina)
-    draft = draft_of(task.film.fingerprint, Identifiers(), case, comparison.from_marks, reader, kind=Kind.PRACTICE)
+    draft = draft_of(task.film.fingerprint, None, case, comparison.from_marks, reader, kind=Kind.PRACTICE)
     entry = logbook.save(replace(draft, inputs={**draft.inputs, INPUT: record.to_dict()}))
     return replace(record, time=entry.time)
 

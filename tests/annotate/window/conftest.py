@@ -180,7 +180,6 @@ def open_window(screen):
         purpose = purpose or FirstReading("AB")
         drafts = Drafts(purpose.key, getattr(purpose, "reader", ""))
         window = MarkingWindow(Session([Path(path) for path in paths], purpose, drafts, load))
-        window = MarkingWindow(Session([Path(path) for path in paths], purpose, drafts))
         window.resize(1000, 720)  # drawn without a graphics card, a smaller window is quicker
         window.start()
         readers.append(Reader(window))
