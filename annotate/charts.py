@@ -19,14 +19,19 @@ STYLE = """\
 svg text { font: 12px "DejaVu Sans", "Segoe UI", Helvetica, Arial, sans-serif; fill: #1a1a1a; }
 svg .tick { font-size: 11px; fill: #444; } svg .group { font-weight: bold; }
 svg .axis { stroke: #444; } svg .grid { stroke: #777; stroke-dasharray: 1 3; }
+svg .bar { fill: #0072b2; } svg .whisker { stroke: #1a1a1a; stroke-width: 1.5; }
 svg .point { fill: #0072b2; stroke: #fff; stroke-width: .8; }
-svg .missed { fill: #fff; stroke: #b04a00; stroke-width: 2.5; }
-svg .trend { fill: none; stroke: #0072b2; stroke-width: 1.8; }
-svg .second { fill: none; stroke: #b04a00; stroke-width: 1.8; stroke-dasharray: 5 3; }
+svg .signal { fill: #fff; stroke: #b04a00; stroke-width: 3; }
+svg .trend { fill: none; stroke: #0072b2; stroke-width: 1.6; }
+svg .second { fill: none; stroke: #b04a00; stroke-width: 1.6; stroke-dasharray: 5 3; }
 svg .limit { fill: none; stroke: #b04a00; stroke-width: 1.6; stroke-dasharray: 7 4; }
 svg .centre { stroke: #1a1a1a; stroke-width: 1.4; stroke-dasharray: 2 3; }
 svg .zone { fill: #dfeaf2; stroke: #6c8ba0; stroke-dasharray: 4 3; }
+svg .hidden { fill: none; stroke: #777; stroke-dasharray: 2 2; }
+svg .box { fill: #cfe2ef; stroke: #1a1a1a; } svg .median { stroke: #b04a00; stroke-width: 3; }
+svg .cloud { fill: #0072b2; fill-opacity: .45; stroke: #0072b2; }
 """
+"""What the classes look like; blue and vermilion are of Okabe and Ito's palette for the colour-blind."""
 
 Anchor = Literal["start", "middle", "end"]
 

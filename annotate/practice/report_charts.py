@@ -132,7 +132,7 @@ def cusum_chart(progress: Progress) -> Picture | None:
         canvas.text(x.end + 6, y(chart.limit) + 4, f"limit: {word}", style="tick")
         canvas.path([(x(i + 1), y(score)) for i, score in enumerate(chart.scores)], style)
         for index in chart.signals:
-            canvas.diamond(x(index + 1), y(chart.scores[index]), 7, "missed")
+            canvas.diamond(x(index + 1), y(chart.scores[index]), 7, "signal")
             canvas.text(x(index + 1), y(chart.scores[index]) - 11, word, "middle", "tick")
     left_axis(canvas, y, LEFT, plain_ticks(y), "evidence; solid: learnt; dashed: slipping; diamond: signal")
     _film_axis(canvas, x, films)
@@ -143,7 +143,7 @@ def _film(canvas: Canvas, x: float, y: float, solved: bool) -> None:
     if solved:
         canvas.dot(x, y, 4.0, "point")
     else:
-        canvas.diamond(x, y, 5, "missed")
+        canvas.diamond(x, y, 5, "signal")
 
 
 def _scale(values: Sequence[float], start: float, end: float) -> Scale:

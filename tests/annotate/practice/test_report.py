@@ -91,9 +91,9 @@ def test_every_class_of_the_pictures_has_a_look(html):
 
 def test_as_many_films_are_drawn_as_were_read(html, biased):
     found = {picture.get("aria-labelledby").split("-")[0]: picture for picture in pictures(html)}
-    signs = [e for e in found["learning"].iter() if e.get("class") in ("point", "missed")]
+    signs = [e for e in found["learning"].iter() if e.get("class") in ("point", "signal")]
     assert len(signs) == sum(r.error_mm is not None for r in biased)
-    diamonds = [e for e in found["distance"].iter() if e.get("class") == "missed"]
+    diamonds = [e for e in found["distance"].iter() if e.get("class") == "signal"]
     assert len(diamonds) == sum(not r.solved for r in biased if r.error_mm is not None)
 
 
