@@ -44,18 +44,18 @@ def told_after(c: Comparison) -> Iterator[Row]:
     if c.expected is not c.zone:
         yield Row("", "", f"(the tip lies {c.zone.value})")
     yield Row("Move", _move(c.answer.withdraw_cm), _move(withdraw_cm(c.truth)))
+    yield from _at_the_lip(c)
     if c.expected is not Choice.NO_TUBE:
         yield Row("Your marks give", f"{c.from_marks.verdict.value}, {_move(withdraw_cm(c.from_marks))}")
     if c.truth.distance is not None:
         yield Row("On the film", _height(c.from_marks), _height(c.truth))
     yield from (Row(f"Your {name}", _offset(off)) for name, off in (("tip", c.tip), ("carina", c.carina)) if off)
-    yield from _at_the_lip(c)
 
 
 def _at_the_lip(c: Comparison) -> Iterator[Row]:
     lands, accepted = c.lands_on_film_cm, c.truth.accepted_range
     if lands is not None and accepted is not None and c.answer.withdraw_cm:
-        yield Row("Your move leads to", f"{_signed(lands)}: {zone_of(lands, accepted).value}")
+        yield Row("It leads to", f"{_signed(lands)}: {zone_of(lands, accepted).value}")
     mark, adjusted = c.task.case.lip_mark_cm, c.truth.adjustment
     if mark is not None:
         new = None if c.answer.withdraw_cm is None else mark - c.answer.withdraw_cm
@@ -86,7 +86,9 @@ def round_in_words(progress: Progress) -> Iterator[tuple[str, str]]:
     if progress.rounds:
         yield "Difficulty reached", f"{progress.rounds[-1].difficulty:.2f} of 1"
     if progress.repeats:
-        yield "To repeat", f"{len(progress.repeats)} films, the first on {progress.repeats[0].due:%Y-%m-%d}"
+        count = len(progress.repeats)
+        films = "1 film" if count == 1 else f"{count} films"
+        yield "To repeat", f"{films}, the first on {progress.repeats[0].due:%Y-%m-%d}"
 
 
 def move_named(move_cm: float | None) -> str:

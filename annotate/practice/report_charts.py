@@ -164,6 +164,7 @@ def _difficulty(canvas: Canvas, x: Scale, records: Sequence[Record]) -> None:
     points = [(x(i), scale(r.spec.difficulty)) for i, r in enumerate(records, start=1) if r.spec is not None]
     if len(points) > 1:
         canvas.path(points, "second")
+        canvas.text(x.end + 6, points[-1][1] + 4, "difficulty", style="tick")
 
 
 def _round_borders(canvas: Canvas, x: Scale, records: Sequence[Record]) -> None:

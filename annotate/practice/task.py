@@ -19,6 +19,9 @@ from synthetic_images.truth import Truth
 Path = NDArray[np.float64]
 """Rows and columns of a line on the film, shape (n, 2)."""
 
+OPEN_END_MM = 12.0
+"""Of the airway path above the carina, in which it is taken as straight (ours)."""
+
 PATH_STEP = 4
 """Every fourth point of the truth's airway path: 3 to 12 mm apart (ours)."""
 
@@ -144,13 +147,25 @@ class Task:
         return replace(
             self.case,
             landmarks=Landmarks(
-                tip=self._by_hand("tip", tip), carina=self._by_hand("carina", carina), airway_path=self.key.airway
+                tip=self._by_hand("tip", tip), carina=self._by_hand("carina", carina), airway_path=self._path()
             ),
         )
 
     def true_case(self) -> Case:
         """The case with the true points; a tube outside the airway has no tip to measure from."""
         return self.marked(None if self.key.oesophageal else self.key.tip, self.key.carina)
+
+    def _path(self) -> tuple[Landmark, ...]:
+        """The airway, left open near its end: a carina marked aside must not lengthen it by a bend."""
+        spacing, carina = self.film.spacing, self.key.carina
+        if spacing is None or carina is None:
+            return ()
+        rows, columns = spacing.row_mm, spacing.column_mm
+        return tuple(
+            point
+            for point in self.key.airway
+            if np.hypot((point.row - carina.row) * rows, (point.column - carina.column) * columns) > OPEN_END_MM
+        )
 
     def _by_hand(self, name: str, at: Landmark | None) -> Landmark | None:
         if at is None:

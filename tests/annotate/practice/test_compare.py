@@ -52,6 +52,16 @@ def test_a_carina_marked_low_lengthens_the_distance_by_as_much(practice, task):
     assert found.distance_error_mm == pytest.approx(found.carina.along_mm, abs=0.6)
 
 
+def test_a_carina_marked_aside_does_not_bend_the_airway(practice):
+    for seed in range(10):
+        task = practice.pixelless(FilmSpec(seed, 0.3, Placement.TRACHEA))
+        if compare(task, Answer(None, None, Choice.CANNOT_SAY)).truth.distance.on_film.value < 3.0:
+            continue
+        aside = practice.moved(task.key.carina, 2.0, 5.0, task.film.spacing.row_mm)
+        found = compare(task, Answer(task.key.tip, aside, Choice.CANNOT_SAY))
+        assert found.distance_error_mm == pytest.approx(found.carina.along_mm, abs=1.6)
+
+
 def test_a_tip_in_a_bronchus_is_in_its_zone(practice):
     task = practice.pixelless(FilmSpec(11, 0.2, Placement.RIGHT_BRONCHUS))
     found = compare(task, Answer(task.key.tip, task.key.carina, Choice.IN_A_MAIN_BRONCHUS))
