@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import getpass
 
 EXAMPLES = """\
 examples:
@@ -22,7 +21,7 @@ when the film is opened again. Supports a clinician's judgement and does not rep
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark place`."""
     parser.add_argument("files", nargs="+", metavar="FILE", help="film, folder or pattern; DICOM, PNG, JPEG, TIFF")
-    parser.add_argument("--reader", metavar="NAME", help="name or initials in the logbook; default your login")
+    parser.add_argument("--reader", metavar="NAME", help="who reads; default LIPMARK_READER, else the login name")
     parser.add_argument("--second", action="store_true", help="second reading: nothing shown before you saved")
     parser.add_argument("--logbook", metavar="URL", help="another logbook; default LIPMARK_LOGBOOK, else your own")
 
@@ -40,11 +39,12 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
         from annotate.window.main_window import MarkingWindow
     except ImportError as error:
         parser.error(f"the window is not installed ({error.name} is missing): pip install 'lipmark[window]'")
+    from annotate.logbook.record import default_reader
     from annotate.window.drafts import Drafts
     from annotate.window.purpose import FirstReading, SecondReading
     from annotate.window.session import Session
 
-    reader = args.reader or getpass.getuser()
+    reader = args.reader or default_reader()
     purpose = (SecondReading if args.second else FirstReading)(reader, args.logbook)
     app = get_qapp()
     window = MarkingWindow(Session(paths, purpose, Drafts(purpose.key, reader)))

@@ -180,7 +180,7 @@ class Pen:
         """What a landmark is, and how sure where it was proposed."""
         if name == AIRWAY:
             return
-        point = points[0]
+        point = max(points, key=lambda one: one.column)
         word = name if name in ("tip", CARINA) else WORDS[name]
         if point.source is Source.PROPOSED:
             word = f"{word}, proposed ({point.confidence:.0%})"

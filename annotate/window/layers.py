@@ -132,9 +132,9 @@ class FilmLayers:
 
     def _show_band(self, band: Band | None) -> None:
         if band is None:
-            self._zone.data = NOTHING
+            _put(self._zone, NOTHING)
             return
-        self._zone.data = np.stack([band.middle[:-1], np.diff(band.middle, axis=0)], axis=1)
+        _put(self._zone, np.stack([band.middle[:-1], np.diff(band.middle, axis=0)], axis=1))
         self._zone.edge_width = band.width
         self._zone.edge_color = _rgb(ZONE)
 
@@ -142,9 +142,9 @@ class FilmLayers:
         self, layer: Lines, strokes: Sequence[tuple[NDArray[np.float64], Stroke]], width: float, coloured: bool
     ) -> None:
         if not strokes:
-            layer.data = NOTHING
+            _put(layer, NOTHING)
             return
-        layer.data = np.concatenate([pieces for pieces, _ in strokes])
+        _put(layer, np.concatenate([pieces for pieces, _ in strokes]))
         layer.edge_width = width
         if coloured:
             layer.edge_color = np.concatenate(
@@ -182,11 +182,16 @@ def _write(layer: Points, labels: Sequence[Label], shift: float) -> None:
     layer.text.visible = bool(labels)
     if not labels:
         return
-    layer.data = np.array([label.at for label in labels]) + shift
-    layer.features = {
-        "word": [label.text for label in labels],
-        "colour": [_hex(label.colour) for label in labels],
-    }
+    _put(layer, np.array([label.at for label in labels]) + shift)
+    words = {"word": [label.text for label in labels], "colour": [_hex(label.colour) for label in labels]}
+    if layer.features.to_dict("list") != words:
+        layer.features = words
+
+
+def _put(layer: Layer, data: NDArray[np.float64]) -> None:
+    """Give a layer its data without having the viewer measure all its layers anew: the film's extent holds."""
+    with layer.events.data.blocker():
+        layer.data = data
 
 
 def _rgb(colour: Colour) -> NDArray[np.float64]:

@@ -5,11 +5,10 @@ from __future__ import annotations
 from napari.components import ViewerModel
 from napari.qt import QtViewer
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QCloseEvent
+from qtpy.QtGui import QCloseEvent, QResizeEvent
 from qtpy.QtWidgets import QHBoxLayout, QMainWindow, QMessageBox, QPushButton, QWidget
 
 from annotate.window.desk import Desk
-from annotate.window.panel import WIDTH_PX
 from annotate.window.purpose import NotSavedError
 from annotate.window.session import Session
 
@@ -33,7 +32,6 @@ class MarkingWindow(QMainWindow):
         area = _filled_by(self._film)
         self.desk = Desk(self.viewer, session, area)
         self.desk.closing.connect(self.close)
-        self.desk.panel.setFixedWidth(WIDTH_PX)
         whole = QWidget()
         row = _tight(whole)
         row.addWidget(area, stretch=1)
@@ -47,6 +45,11 @@ class MarkingWindow(QMainWindow):
         self.activateWindow()
         self.desk.turn_to(number)
         self.desk.on_film()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802, the name is Qt's
+        """A large screen gets larger type."""
+        super().resizeEvent(event)
+        self.desk.panel.fit(event.size().height())
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802, the name is Qt's
         """Unsaved marks are asked about; drafts of them stay in any case."""
@@ -94,6 +97,8 @@ class MarkingWindow(QMainWindow):
 def _filled_by(widget: QWidget) -> QWidget:
     """A plain widget round another: napari's own is a splitter, which would make room for the magnifier."""
     area = QWidget()
+    area.setObjectName("film")
+    area.setStyleSheet("#film, #film > QWidget { background: black; }")
     area.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
     _tight(area).addWidget(widget)
     return area

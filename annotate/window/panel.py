@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from html import escape
 
 from qtpy.QtCore import Qt, Signal
@@ -31,8 +32,10 @@ from annotate.window.words import Said
 from measure.landmarks import VERTEBRAE
 from measure.verdict import Verdict
 
-WIDTH_PX = 432
 FORM_COLUMNS = 2
+ROOMY_FROM_PX = 950
+"""A window this high has room for larger type (ours)."""
+
 
 TONES: Mapping[Verdict, Colour] = {
     Verdict.WITHIN_RANGE: (64, 190, 150),
@@ -44,12 +47,25 @@ TONES: Mapping[Verdict, Colour] = {
 }
 """Behind the verdict, whose sign and words say the same."""
 
+
+@dataclass(frozen=True, slots=True)
+class Type:
+    """Sizes in screen pixels: of the panel, and of its letters."""
+
+    panel: int
+    text: int
+    verdict: int
+    move: int
+
+
+COMPACT, ROOMY = Type(456, 13, 25, 19), Type(560, 16, 32, 24)
+
 STYLE = """
 #lipmark { background: #1b1e22; }
-#lipmark QWidget { background: #1b1e22; color: #f0f0f0; font-size: 13px; }
-#lipmark QLabel#verdict { font-size: 25px; font-weight: bold; color: #101010; padding: 8px 10px;
+#lipmark QWidget { background: #1b1e22; color: #f0f0f0; font-size: {text}px; }
+#lipmark QLabel#verdict { font-size: {verdict}px; font-weight: bold; color: #101010; padding: 8px 10px;
     border-radius: 6px; }
-#lipmark QLabel#move { font-size: 19px; font-weight: bold; }
+#lipmark QLabel#move { font-size: {move}px; font-weight: bold; }
 #lipmark QLabel#where { color: #c8c8c8; }
 #lipmark QLabel#notice { color: #f0e442; }
 #lipmark QLineEdit, #lipmark QComboBox { background: #2b3036; border: 1px solid #59626c; border-radius: 4px;
@@ -88,14 +104,12 @@ class Panel(QWidget):
         super().__init__()
         self.setObjectName("lipmark")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.setStyleSheet(STYLE)
-        self.setMinimumWidth(WIDTH_PX)
         self._where, self._notice = _label("where"), _label("notice")
         self._verdict, self._move = _label("verdict"), _label("move")
         self._story = _label("story")
         self._story.setTextFormat(Qt.TextFormat.RichText)
         self._story.setAlignment(Qt.AlignmentFlag.AlignTop)
-        self._extra: QWidget | None = None
+        self._type: Type | None = None
         self.menu = self._landmark_menu()
         self._fields: dict[str, QLineEdit | QComboBox] = {}
         self._column = QVBoxLayout(self)
@@ -110,10 +124,22 @@ class Panel(QWidget):
         self._column.addWidget(self._notice)
         self._column.addLayout(self._points_row())
         self._column.addLayout(self._films_row())
+        self.fit(0)
+
+    def fit(self, height: int) -> None:
+        """Take the type that suits a window of this height."""
+        kind = ROOMY if height >= ROOMY_FROM_PX else COMPACT
+        if kind is self._type:
+            return
+        self._type = kind
+        self.setFixedWidth(kind.panel)
+        style = STYLE
+        for name in ("text", "verdict", "move"):
+            style = style.replace(f"{{{name}}}", str(getattr(kind, name)))
+        self.setStyleSheet(style)
 
     def put_on_top(self, widget: QWidget) -> None:
         """Give a widget the panel's top."""
-        self._extra = widget
         self._column.insertWidget(1, widget)
 
     def without_form(self) -> None:

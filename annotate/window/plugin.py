@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import getpass
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ from qtpy.QtCore import QEvent, QTimer
 from qtpy.QtGui import QShowEvent
 from qtpy.QtWidgets import QMainWindow, QPushButton, QVBoxLayout, QWidget
 
+from annotate.logbook.record import default_reader
 from annotate.window.desk import Desk
 from annotate.window.drafts import Drafts
 from annotate.window.purpose import FirstReading
@@ -97,7 +97,7 @@ class FilmDock(QWidget):
         self._leave()
         layer = chosen or layers[-1]
         film: Film = layer.metadata[KEY]
-        reader = getpass.getuser()
+        reader = default_reader()
         purpose = FirstReading(reader)
         session = Session([Path(layer.name)], purpose, Drafts(purpose.key, reader), load=lambda _: film)
         self.desk = Desk(self._viewer, session, self._film_area(), own_window=False)

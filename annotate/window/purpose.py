@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from annotate.logbook.entry import Draft, Entry, Kind, exact
 from annotate.logbook.errors import LogbookError
 from annotate.logbook.privacy import pseudonym
+from annotate.logbook.record import draft_of
 from annotate.logbook.store import Logbook
 from annotate.window.marking import Marking
 from annotate.window.marks import CARINA, TIP, Marks
@@ -133,22 +134,21 @@ class FirstReading(Purpose):
         return f"Saved as entry {entry.number} by {self.reader}{corrects}."
 
     def _draft(self, marking: Marking, before: Entry | None) -> Draft:
-        who, case = marking.film.identifiers, marking.answer.case
+        who = marking.film.identifiers
         window: dict[str, Plain] = {
             "purpose": self.key,
             "marks": exact(marking.marks.to_dict()),
             "form": exact(marking.texts),
         }
-        return Draft(
-            kind=Kind.READING,
-            film=marking.fingerprint,
-            patient=pseudonym(who.patient_id, who.issuer_of_patient_id),
-            reader=self.reader,
-            inputs=_object(case) | {"window": window},
-            landmarks=_object(marking.landmarks),
-            reading=marking.reading.to_dict(),
+        draft = draft_of(
+            marking.fingerprint,
+            pseudonym(who.patient_id, who.issuer_of_patient_id),
+            marking.answer.case,
+            marking.reading,
+            self.reader,
             supersedes=None if before is None else before.number,
         )
+        return replace(draft, inputs={**draft.inputs, "window": window})
 
     def _entries(self, marking: Marking) -> list[Entry]:
         with Logbook.open(self._logbook) as logbook:
@@ -165,32 +165,38 @@ class SecondReading(FirstReading):
     title = "second reading"
     proposes = False
 
+    def __init__(self, reader: str, logbook: str | None = None) -> None:
+        super().__init__(reader, logbook)
+        self._revealed: dict[str, Landmarks] = {}
+
+    def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
+        """The own marks; who has saved before has seen the first reader's."""
+        own = super().earlier(marking)
+        if own is not None:
+            self._reveal(marking)
+        return own
+
     def save(self, marking: Marking) -> str:
         """Write the entry, and say how far the two readers lie apart."""
         for name in (TIP, CARINA):
             if not marking.points(name) and name not in marking.marks.not_visible:
                 raise NotSavedError(f"Not saved: place the {name}, or mark it as not visible.")
         said = super().save(marking)
-        first = self._first(self._entries(marking))
-        if first is None:
-            return f"{said} Nobody else has read this film yet."
-        return f"{said} {_apart(marking, _landmarks(first))}"
+        self._reveal(marking)
+        first = self._revealed.get(marking.fingerprint)
+        return f"{said} {'Nobody else has read this film yet.' if first is None else _apart(marking, first)}"
 
     def compared(self, marking: Marking) -> Landmarks | None:
         """The other reader's marks, once the own ones are saved."""
-        if marking.unsaved:
-            return None
-        entries = self._entries(marking)
-        first = self._first(entries)
-        return None if first is None or self._own(entries) is None else _landmarks(first)
+        return None if marking.unsaved else self._revealed.get(marking.fingerprint)
+
+    def _reveal(self, marking: Marking) -> None:
+        first = self._first(self._entries(marking))
+        if first is not None:
+            self._revealed[marking.fingerprint] = _landmarks(first)
 
     def _first(self, entries: list[Entry]) -> Entry | None:
         return next((entry for entry in entries if entry.reader != self.reader), None)
-
-
-def _object(value: Landmarks | object) -> dict[str, Plain]:
-    plain = exact(value)
-    return plain if isinstance(plain, dict) else {}
 
 
 def _landmarks(entry: Entry) -> Landmarks:

@@ -146,5 +146,9 @@ class Session:
         self.keep_draft()
         return said
 
+    def abandon(self) -> None:
+        """Forget that anything is unsaved; drafts stay."""
+        self._unsaved.clear()
+
     def _count(self, marking: Marking) -> None:
         (self._unsaved.add if marking.unsaved else self._unsaved.discard)(self.number)

@@ -70,7 +70,7 @@ def said_of(marking: Marking) -> Said:
 
 def said_of_trouble(trouble: str) -> Said:
     """Words for a film that cannot be opened."""
-    return Said("? CANNOT BE OPENED", "go on with the next film: N", reason=trouble)
+    return Said("? CANNOT BE OPENED", "Go on with the next film: N", reason=trouble)
 
 
 def said_nothing(reason: str) -> Said:
@@ -103,10 +103,10 @@ def _facts(reading: Reading) -> Iterator[tuple[str, str]]:
 
 def _unknown(marking: Marking) -> Iterator[str]:
     reading = marking.reading
-    for name in ("tip", "carina"):
-        mark = getattr(reading.landmarks, name)
-        if mark is not None and mark.source is Source.PROPOSED:
-            yield f"The {name} is only proposed: drag it, or accept it with A."
+    marks = {"tip": reading.landmarks.tip, "carina": reading.landmarks.carina}
+    names = [name for name, mark in marks.items() if mark is not None and mark.source is Source.PROPOSED]
+    if names:
+        yield f"Only proposed: {' and '.join(names)}. Drag to the right place, or accept with A."
     inputs = reading.inputs
     if inputs is None:
         return

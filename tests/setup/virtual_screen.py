@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -28,8 +29,19 @@ def virtual_screen() -> Iterator[str]:
     try:
         yield wanted["DISPLAY"]
     finally:
+        _leave_screen()
         for name, value in before.items():
             os.environ.pop(name)
             os.environ.update({} if value is None else {name: value})
         server.terminate()
         server.wait()
+
+
+def _leave_screen() -> None:
+    """Take Qt's leave of the server: a connection that breaks ends the process."""
+    if "PySide6.QtWidgets" in sys.modules:
+        from PySide6.QtWidgets import QApplication
+
+        app = QApplication.instance()
+        if app is not None:
+            app.shutdown()

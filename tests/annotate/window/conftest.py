@@ -161,7 +161,7 @@ class Reader:
         return "\n".join(label.text() for label in self.desk.panel.findChildren(QLabel) if label.isVisible())
 
     def close_unasked(self):
-        self.session._unsaved.clear()
+        self.session.abandon()
         self.window.close()
         self.settle()
 

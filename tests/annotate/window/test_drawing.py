@@ -104,7 +104,7 @@ def test_the_panel_says_verdict_move_and_lip_marks(marking):
 
 def test_the_panel_says_what_would_sharpen_the_answer(marking):
     unknown = " ".join(said_of(marking).unknown)
-    assert all(word in unknown for word in ("tip is only proposed", "neck's posture", "mark at the lip"))
+    assert all(word in unknown for word in ("Only proposed: tip and carina", "neck's posture", "mark at the lip"))
     for key, text in (("neck", "neutral"), ("lip_mark", "23")):
         marking.type(key, text)
     assert "posture" not in " ".join(said_of(marking).unknown)

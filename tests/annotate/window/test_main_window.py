@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from qtpy.QtCore import Qt, QTimer
 from qtpy.QtTest import QTest
-from qtpy.QtWidgets import QApplication, QMessageBox
+from qtpy.QtWidgets import QApplication, QLabel, QMessageBox
 
 from annotate.logbook.store import Logbook
 from annotate.window.help_sheet import HelpSheet
 from annotate.window.keys import all_keys
-from annotate.window.purpose import FirstReading, SecondReading
+from annotate.window.purpose import FirstReading, Purpose, SecondReading
 from measure.landmarks import Source
 
 LAYERS = ("film", "accepted zone", "outline", "lines", "signs")
@@ -45,7 +45,7 @@ def test_a_film_opens_with_what_is_proposed_and_a_reading(open_window, film):
     assert names[: len(LAYERS)] == list(LAYERS)
     assert reader.marking.points("tip")[0].source is Source.PROPOSED
     assert reader.marking.reading.verdict.value.upper() in reader.shown()
-    assert "only proposed" in reader.shown()
+    assert "Only proposed" in reader.shown()
     assert not reader.marking.unsaved
 
 
@@ -353,3 +353,45 @@ def test_nothing_is_cut_off_on_a_small_screen(open_window, film):
     for child in panel.findChildren(type(panel._verdict)):
         if child.isVisible() and child.parent() is panel:
             assert child.height() >= child.heightForWidth(child.width())
+
+
+class Lesson(Purpose):
+    """Neither proposal nor Reading until answered."""
+
+    key = "lesson"
+    proposes = False
+
+    def __init__(self, truth):
+        self.truth, self.answered, self.asked = truth, None, None
+
+    def tells(self, marking):
+        return self.answered is not None
+
+    def save(self, marking):
+        self.answered = marking.landmarks
+        return "Answered."
+
+    def compared(self, marking):
+        return self.truth if self.answered else None
+
+    def widget(self, desk):
+        self.asked = QLabel("Where is the tip?")
+        return self.asked
+
+
+def test_another_purpose_puts_a_question_and_reveals_the_truth_when_answered(open_window, film, invented):
+    lesson = Lesson(invented[film].landmarks())
+    reader = open_window(film, purpose=lesson)
+    assert "Where is the tip?" in reader.shown()
+    assert lesson.asked.isVisible()
+    reader.press("T")
+    reader.click(400, 500)
+    reader.press("C")
+    reader.click(560, 500)
+    assert not reader.desk.panel._verdict.isVisible()
+    assert not any("cm" in word for word in reader.window.viewer.layers["words left"].features["word"])
+    reader.press("Ctrl+S")
+    assert (lesson.answered.tip.row, lesson.answered.tip.column) == reader.at("tip")
+    assert reader.desk.panel._verdict.isVisible()
+    assert "tip, compared" in list(reader.window.viewer.layers["words left"].features["word"])
+    assert entries() == []
