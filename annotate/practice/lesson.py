@@ -93,6 +93,13 @@ class Practice(Purpose):
     compared_as = "true"
     saves_as = "Answer"
     taken_up = "Answered. N: next film."
+    keys = (
+        ("1 to 7", "choose where the tip lies"),
+        ("W", "withdraw by half a centimetre more"),
+        ("D", "advance by half a centimetre more"),
+        ("0", "leave the tube"),
+        ("Ctrl+S", "answer, and see the truth"),
+    )
 
     def __init__(
         self,

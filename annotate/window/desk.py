@@ -386,7 +386,8 @@ class Desk(QObject):
 
     def on_help(self) -> None:
         """The sheet of keys."""
-        HelpSheet(self._area.window()).open()
+        purpose = self.session.purpose
+        HelpSheet(self._area.window(), purpose.keys, purpose.title).open()
 
     def on_close(self) -> None:
         """Ask the window to close."""

@@ -48,6 +48,8 @@ class Purpose:
         On the button that saves.
     taken_up : str
         What the panel says where `earlier` had something.
+    keys : tuple of (str, str)
+        Its own keys and what they do, for the help sheet.
     """
 
     key = "look"
@@ -58,6 +60,7 @@ class Purpose:
     compared_as = "compared"
     saves_as = "Save"
     taken_up = "Your saved marks of this film; saving again corrects them."
+    keys: tuple[tuple[str, str], ...] = ()
 
     def tells(self, marking: Marking) -> bool:
         """Whether Reading, ruler and accepted zone are shown now."""

@@ -102,6 +102,19 @@ def test_what_is_missing_is_asked_for(sitting):
     assert len(lesson.round.done) == 1
 
 
+def test_the_help_sheet_has_the_lessons_keys(sitting):
+    from qtpy.QtWidgets import QLabel
+
+    from annotate.window.help_sheet import HelpSheet
+
+    reader, lesson, _ = sitting
+    reader.press("F1")
+    (sheet,) = reader.window.findChildren(HelpSheet)
+    words = " ".join(label.text() for label in sheet.findChildren(QLabel))
+    assert all(said in words for _, said in lesson.keys)
+    sheet.reject()
+
+
 def test_an_answer_stays_as_it_was_given(sitting):
     reader, lesson, _ = sitting
     answer_right(reader, lesson)
