@@ -35,13 +35,11 @@ MOST_FILMS = 200
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark practice`."""
-    parser.add_argument("--films", type=_count, default=FILMS, metavar="N", help=f"in a round; default {FILMS}")
+    parser.add_argument("--films", type=_count, metavar="N", help=f"in a round; default {FILMS}")
     parser.add_argument(
         "--difficulty", type=_share, metavar="0..1", help="0 clean, 1 crowded; default: follows you"
     )
-    parser.add_argument(
-        "--age-group", type=AgeGroup, choices=list(AgeGroup), default=AgeGroup.ADULT, help="default adult"
-    )
+    parser.add_argument("--age-group", type=AgeGroup, choices=list(AgeGroup), help="default adult")
     parser.add_argument("--seed", type=int, help="the same new films for everybody, none repeated")
     parser.add_argument("--marks", type=Path, metavar="FILE", help="films with true points: CSV, or truth.jsonl")
     parser.add_argument("--new", action="store_true", help="a new round, also where one was left off")
@@ -116,14 +114,19 @@ def _round(args: argparse.Namespace, reader: str, url: str | None) -> int:
 
 
 def _begun(args: argparse.Namespace, history: tuple[Record, ...]) -> Round:
-    """The round that was left off, or a new one."""
+    """The round that was left off; a new one where there is none, or it is described."""
     from annotate.practice.marks_file import read_marks, source_name, usable
     from annotate.practice.rounds import marks_round, start_round, unfinished
 
     now = datetime.now(UTC)
     if args.marks is None:
-        found = None if args.new else unfinished(history)
-        return found or start_round(history, now, args.films, args.difficulty, args.age_group, args.seed)
+        wishes = (args.films, args.difficulty, args.age_group, args.seed)
+        left = None if args.new or any(wish is not None for wish in wishes) else unfinished(history)
+        if left is None:
+            group = args.age_group or AgeGroup.ADULT
+            return start_round(history, now, args.films or FILMS, args.difficulty, group, args.seed)
+        print(f"Going on with film {len(left.done) + 1} of {left.settings.length}; --new starts another round.")
+        return left
     films = usable(read_marks(args.marks), args.marks)
     source = source_name(args.marks)
     return marks_round(films, source, now, None if args.new else unfinished(history, source))

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from annotate.logbook.errors import LogbookError
 from annotate.logbook.store import Logbook
 from annotate.practice.compare import Answer, Choice, Comparison, compare
 from annotate.practice.keeping import keep
 from annotate.practice.record import Record, record_of
-from annotate.practice.rounds import Round
+from annotate.practice.rounds import Round, Source
 from annotate.practice.supply import Supply
 from annotate.practice.task import Task
 from annotate.practice.teaching import Lesson, teach
@@ -43,6 +45,7 @@ CHOICES = (
 """In the order of their keys, 1 to 7."""
 
 LONGEST_MOVE_CM = 3.0 * LARGE_MOVE_CM
+NO_PIXELS = np.zeros((1, 1), np.float32)
 
 
 @dataclass(slots=True)
@@ -51,6 +54,8 @@ class Shown:
 
     Parameters
     ----------
+    source : Source
+        What the film is made from.
     task : Task
     began : float
         When it was shown, on a clock that only goes forward.
@@ -61,12 +66,28 @@ class Shown:
     lesson : Lesson or None
     """
 
+    source: Source
     task: Task
     began: float
     choice: Choice | None = None
     withdraw_cm: float | None = None
     comparison: Comparison | None = None
     lesson: Lesson | None = None
+
+    def put_aside(self) -> None:
+        """Let the pixels go: many films, or large ones, would fill the memory."""
+        film = replace(self.task.film, pixels=NO_PIXELS)
+        self._hold(replace(self.task, film=film))
+
+    def bring_back(self, supply: Supply) -> None:
+        """Make the film again."""
+        if self.task.film.pixels is NO_PIXELS:
+            self._hold(supply.take(self.source))
+
+    def _hold(self, task: Task) -> None:
+        self.task = task
+        if self.comparison is not None:
+            self.comparison = replace(self.comparison, task=task)
 
 
 class Practice(Purpose):
@@ -132,10 +153,13 @@ class Practice(Purpose):
         ImagingError
             Where the film before is not answered yet, or this one cannot be used.
         """
+        if self.now is not None:
+            self.now.put_aside()
         self.now = None
         place = self.paths.index(path)
         if place not in self._shown:
             self._shown[place] = self._take(place)
+        self._shown[place].bring_back(self._supply)
         self.now = self._shown[place]
         return self.now.task.film
 
@@ -148,7 +172,7 @@ class Practice(Purpose):
         except MeasureError as error:
             raise FilmRefusedError(str(error)) from error
         self._supply.prepare(self.round.coming())
-        return Shown(task, self._clock())
+        return Shown(source, task, self._clock())
 
     # The answer
 

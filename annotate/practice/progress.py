@@ -138,7 +138,6 @@ class Progress:
     seconds : tuple of float
         Quartiles of the time a film; empty without films.
     rounds : tuple of RoundSummary
-    learning : Learning or None
     mistakes : tuple of (Mistake, int)
         The most frequent first; without those that were well read.
     repeats : tuple of Repeat
@@ -152,7 +151,6 @@ class Progress:
     answers: Verdicts
     seconds: tuple[float, ...]
     rounds: tuple[RoundSummary, ...]
-    learning: Learning | None
     mistakes: tuple[tuple[Mistake, int], ...]
     repeats: tuple[Repeat, ...]
 
@@ -180,7 +178,6 @@ def progress_of(records: Sequence[Record]) -> Progress:
         answers=_verdicts([(r.choice, r.expected) for r in records], tuple(Choice), Weighting.NONE),
         seconds=tuple(float(value) for value in np.percentile(seconds, (25, 50, 75))) if seconds else (),
         rounds=tuple(_round(list(group)) for _, group in groupby(records, key=lambda record: record.round.ident)),
-        learning=_learning(records),
         mistakes=tuple(mistakes.most_common()),
         repeats=repeats(records),
     )
@@ -235,9 +232,8 @@ def _round(records: Sequence[Record]) -> RoundSummary:
     )
 
 
-def _learning(records: Sequence[Record]) -> Learning | None:
-    if not records:
-        return None
+def learning_of(records: Sequence[Record]) -> Learning:
+    """Two CUSUM over all films; their limits take two seconds to find, once."""
     failures = tuple(missed(record) for record in records)
     learnt_at, slipping_at = _limits()
     return Learning(

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from annotate.charts import WIDTH, Canvas, Picture, Scale, bottom_axis, left_axis, plain_ticks
-from annotate.practice.progress import FAR_OFF_MM, Progress
+from annotate.practice.progress import FAR_OFF_MM, Progress, learning_of
 from annotate.practice.record import Record
 from measure.agreement import BlandAltman
 
@@ -112,9 +112,9 @@ def learning_chart(records: Sequence[Record]) -> Picture | None:
 
 def cusum_chart(progress: Progress) -> Picture | None:
     """Evidence film by film that the trainee has learnt, or slips back."""
-    learning = progress.learning
-    if learning is None or len(learning.missed) < 2:
+    if len(progress.records) < 2:
         return None
+    learning = learning_of(progress.records)
     told = [
         f"{word} at film {', '.join(str(i + 1) for i in chart.signals)}"
         if chart.signals

@@ -56,5 +56,6 @@ def said_at_the_end(round_: Round) -> Sequence[str]:
     left = round_.settings.length - len(round_.done)
     lines = [f"{label + ':':<22}{text}" for label, text in round_in_words(progress_of(round_.done))]
     if left:
-        lines.append(f"{left} films are left: lipmark practice goes on with them.")
+        films = "1 film is" if left == 1 else f"{left} films are"
+        lines.append(f"{films} left: lipmark practice goes on.")
     return (*lines, "All rounds: lipmark practice report --out FILE.html")

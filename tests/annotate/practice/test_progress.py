@@ -9,7 +9,7 @@ import pytest
 from sklearn.metrics import cohen_kappa_score, confusion_matrix
 
 from annotate.practice.compare import Choice, compare
-from annotate.practice.progress import BEGINNER, MASTER, ZONES, missed, progress_of, worst
+from annotate.practice.progress import BEGINNER, MASTER, ZONES, learning_of, missed, progress_of, worst
 from annotate.practice.record import record_of
 from annotate.practice.rounds import start_round
 from annotate.practice.teaching import Lesson, Mistake
@@ -83,15 +83,15 @@ def test_a_perfect_trainee_agrees_fully_and_learns(practice, biased):
     found = progress_of(records)
     assert found.answers.kappa.kappa.value == 1.0
     assert found.distance.bias.value == 0.0
-    assert found.learning.learnt.signals
-    assert not found.learning.slipping.signals
+    assert learning_of(records).learnt.signals
+    assert not learning_of(records).slipping.signals
     assert found.repeats == ()
     assert found.mistakes == ()
 
 
 def test_a_trainee_who_misses_is_seen_slipping(biased):
     far = [replace(r, marked_mm=None if r.true_mm is None else r.true_mm + 12.0) for r in biased]
-    found = progress_of(far).learning
+    found = learning_of(far)
     assert found.slipping.signals
     assert not found.learnt.signals
     assert 0.0 < MASTER < BEGINNER < 1.0
@@ -122,7 +122,7 @@ def test_time_a_film(biased):
 
 def test_few_films_give_what_they_can(biased):
     nothing = progress_of(())
-    assert (nothing.distance, nothing.learning, nothing.rounds, nothing.seconds) == (None, None, (), ())
+    assert (nothing.distance, nothing.rounds, nothing.seconds) == (None, (), ())
     one = progress_of(biased[:1])
     assert one.answers.kappa is None
     assert one.distance is None

@@ -129,8 +129,10 @@ def test_an_answer_stays_as_it_was_given(sitting):
     reader.drag(before, (before[0] + 40.0, before[1]))
     assert reader.at("tip") == before
     reader.press("N")
+    assert lesson.round.next() == lesson.now.source
     reader.press("P")
     assert reader.at("tip") == before
+    assert reader.marking.film.shape == (1024, 1024)
     assert "SOLVED" in reader.shown()
 
 
@@ -161,6 +163,36 @@ def test_a_round_left_off_goes_on_in_another_window(sitting, open_lesson):
         open_lesson(again)
         assert again.now.task.spec == coming
         assert "film 2" in str(again.paths[0])
+
+
+def test_the_command_opens_the_round_and_tells_what_is_left(screen, lipmark, tmp_path):
+    from napari.qt import get_qapp
+    from qtpy.QtCore import QTimer
+    from qtpy.QtWidgets import QApplication
+
+    from annotate.window.main_window import MarkingWindow
+
+    get_qapp()
+    url = str(tmp_path / "log.sqlite")
+
+    def answer_and_close():
+        for window in QApplication.topLevelWidgets():
+            if isinstance(window, MarkingWindow) and window.isVisible() and window.desk.marking is not None:
+                window.desk.session.purpose.choose(Choice.NO_TUBE)
+                window.desk.on_save()
+                window.close()
+
+    looks = QTimer(interval=200)
+    looks.timeout.connect(answer_and_close)
+    looks.start()
+    for left, words in (("2 films are left", ("--films", 3, "--seed", 3)), ("1 film is left", ())):
+        status, out, err = lipmark("practice", *words, "--reader", "AB", "--logbook", url)
+        assert status == 0, err
+        assert left in out
+    looks.stop()
+    assert "Going on with film 2 of 3" in out
+    with Logbook.open(url) as logbook:
+        assert [record.index for record in kept(logbook, "AB")] == [0, 1]
 
 
 def test_a_logbook_that_cannot_be_written_keeps_the_question_open(open_lesson, tmp_path):
