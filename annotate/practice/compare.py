@@ -137,8 +137,23 @@ class Comparison:
         error = self.distance_error_mm
         if self.truth.distance is not None and (error is None or abs(error) > DISTANCE_TOLERANCE_MM):
             return False
-        expected, move = withdraw_cm(self.truth), self.answer.withdraw_cm
-        return expected is None or (move is not None and abs(move - expected) <= MOVE_TOLERANCE_CM)
+        return self.moved_right
+
+    @property
+    def moved_right(self) -> bool:
+        """Whether the move is right, or none is to be named.
+
+        A tube that may stay stays; another move is within its tolerance and leaves no tip outside the range that
+        the right one brings into it.
+        """
+        expected, move, accepted = withdraw_cm(self.truth), self.answer.withdraw_cm, self.truth.accepted_range
+        if expected is None or accepted is None:
+            return True
+        if move is None or abs(move - expected) > (MOVE_TOLERANCE_CM if expected else 0.0):
+            return False
+        lands = self.lands_on_film_cm
+        inside = lands is not None and zone_of(lands, accepted) is Choice.WITHIN_RANGE
+        return inside or abs(move) >= abs(expected)
 
 
 def compare(task: Task, answer: Answer) -> Comparison:

@@ -165,9 +165,9 @@ def verdict_table(verdicts: Verdicts, title: str) -> Table:
 
 
 def mistakes_table(progress: Progress) -> Table:
-    """What the sentences were about."""
+    """What they were about; films that were well read are left out."""
     rows = tuple((mistake.value, str(count)) for mistake, count in progress.mistakes)
-    return Table("What went wrong", ("mistake", "films"), rows)
+    return Table("What the sentences of teaching were about", ("subject", "films"), rows)
 
 
 def repeats_table(progress: Progress) -> Table:

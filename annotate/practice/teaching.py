@@ -15,7 +15,6 @@ from types import MappingProxyType
 
 from annotate.practice.compare import (
     DISTANCE_TOLERANCE_MM,
-    MOVE_TOLERANCE_CM,
     Choice,
     Comparison,
     Offset,
@@ -357,15 +356,20 @@ def magnification(c: Comparison) -> Lesson | None:
     return Lesson(
         Mistake.MAGNIFICATION,
         f"You moved by the film's centimetres: here {ratio:.2f} cm on the film are 1 cm along the airway, so "
-        f"{abs(on_film):.1f} cm on the film are {abs(expected):g} cm at the lip.",
+        f"{abs(on_film):.1f} cm on the film are {abs(on_film) / ratio:.1f} cm at the lip.",
     )
 
 
 def size_of_move(c: Comparison) -> Lesson | None:
     """The move is missing or too long or short."""
     expected, move = withdraw_cm(c.truth), c.answer.withdraw_cm
-    if expected is None or (move is not None and abs(move - expected) <= MOVE_TOLERANCE_CM):
+    if expected is None or c.moved_right:
         return None
+    if expected == 0.0 and move is not None:
+        return Lesson(
+            Mistake.MOVE,
+            f"The tube may stay where it is; your move ({move_in_short(move)}) would take the tip {_landing(c)}.",
+        )
     limit = "" if c.truth.adjustment is None or not c.truth.adjustment.limits else c.truth.adjustment.limits[0]
     if move is None:
         return Lesson(Mistake.MOVE, f"Name the move as well: {move_in_short(expected)}. {limit}".rstrip())

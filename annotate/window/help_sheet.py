@@ -44,9 +44,8 @@ class HelpSheet(QDialog):
         self.setMinimumWidth(SHEET_PX)
         columns = QHBoxLayout()
         groups: list[Group] = [*((name, _rows(keys)) for name, keys in GROUPS), ("Mouse", MOUSE)]
-        if own:
-            groups.append((title.capitalize(), tuple(own)))
-        for side in (groups[:HALF], groups[HALF:]):
+        left = groups[:HALF] + ([(title.capitalize(), tuple(own))] if own else [])
+        for side in (left, groups[HALF:]):
             columns.addWidget(_sheet(side), alignment=Qt.AlignmentFlag.AlignTop)
         signs = QLabel(f"{SIGNS}<br><br>{escape(' '.join(ALWAYS))}")
         signs.setWordWrap(True)

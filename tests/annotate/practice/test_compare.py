@@ -109,6 +109,29 @@ def test_a_move_is_followed_to_where_it_puts_the_tip(practice):
     assert compare(task, replace(found.answer, withdraw_cm=right)).solved
 
 
+def test_a_tube_that_may_stay_stays(practice):
+    films = (practice.pixelless(FilmSpec(seed, 0.2, Placement.TRACHEA)) for seed in range(60))
+    answers = (compare(task, Answer(task.key.tip, task.key.carina, Choice.WITHIN_RANGE, 0.0)) for task in films)
+    within = next(c for c in answers if c.expected is Choice.WITHIN_RANGE)
+    assert within.solved
+    for move in (-1.0, 0.5, None):
+        assert not compare(within.task, replace(within.answer, withdraw_cm=move)).solved
+
+
+def test_a_move_that_stops_short_of_the_range_is_not_right(practice):
+    def films():
+        for seed in range(200):
+            task = practice.pixelless(FilmSpec(seed, 0.2, Placement.TRACHEA))
+            yield compare(task, Answer(task.key.tip, task.key.carina, Choice.TOO_LOW))
+
+    low = next(c for c in films() if c.expected is Choice.TOO_LOW and withdraw_cm(c.truth) == 1.0)
+    right = compare(low.task, replace(low.answer, withdraw_cm=1.0))
+    assert right.solved
+    short = compare(low.task, replace(low.answer, withdraw_cm=0.0))
+    assert short.lands_on_film_cm < short.truth.accepted_range.low_cm.value
+    assert not short.solved
+
+
 def test_posture_moves_the_zone(practice, task):
     at = {}
     for posture in (NeckPosture.FLEXED, NeckPosture.NEUTRAL, NeckPosture.EXTENDED):

@@ -211,6 +211,23 @@ def test_a_move_too_long_or_not_named(practice):
     assert f"withdraw {right:g} cm" in lesson(task, withdraw_cm=None).sentence
 
 
+def test_a_tube_moved_that_may_stay(practice):
+    task = first(practice, lambda c: c.expected is Choice.WITHIN_RANGE)
+    found = lesson(task, withdraw_cm=-1.0)
+    assert found.mistake is Mistake.MOVE
+    assert "may stay" in found.sentence
+
+
+def test_a_film_is_well_read_only_where_it_is_solved(practice):
+    random = np.random.default_rng(3)
+    for seed in range(60):
+        task = practice.pixelless(FilmSpec(seed, 0.4, Placement.TRACHEA))
+        right = right_answer(task)
+        move = None if right.withdraw_cm is None else right.withdraw_cm + float(random.choice([-1.0, 0.0, 1.0]))
+        found = compare(task, replace(right, withdraw_cm=move))
+        assert found.solved or teach(found).mistake is not Mistake.NONE
+
+
 def test_every_sentence_is_one_the_trainee_can_read(practice):
     random = np.random.default_rng(1)
     for seed in range(40):
