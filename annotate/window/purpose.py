@@ -117,10 +117,10 @@ class FirstReading(Purpose):
     def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
         """From the reader's newest entry; an entry that was not made here has no marks of a hand to take up."""
         entry = self._own(self._entries(marking))
-        window = None if entry is None else entry.inputs.get("window")
-        if not isinstance(window, Mapping):
+        window = None if entry is None else _window(entry)
+        if not window:
             return None
-        marks, texts = window["marks"], window["form"]
+        marks, texts = window.get("marks"), window.get("form")
         if not (isinstance(marks, Mapping) and isinstance(texts, Mapping)):
             return None
         return Marks.from_dict(marks), {key: str(text) for key, text in texts.items()}
@@ -158,11 +158,13 @@ class FirstReading(Purpose):
             return logbook.entries(kind=Kind.READING, film=marking.fingerprint)
 
     def _own(self, entries: list[Entry]) -> Entry | None:
-        return next((entry for entry in reversed(entries) if entry.reader == self.reader), None)
+        """The reader's newest entry of this purpose; one of the command line counts as a first reading."""
+        own = (one for one in reversed(entries) if one.reader == self.reader)
+        return next((one for one in own if _window(one).get("purpose", FirstReading.key) == self.key), None)
 
 
 class SecondReading(FirstReading):
-    """A second reader's marks, placed without sight of the first reader's and of the proposal until saved."""
+    """Marks placed without sight of the first reading and of the proposal; the same reader may do both."""
 
     key = "second reading"
     title = "second reading"
@@ -199,7 +201,14 @@ class SecondReading(FirstReading):
             self._revealed[marking.fingerprint] = _landmarks(first)
 
     def _first(self, entries: list[Entry]) -> Entry | None:
-        return next((entry for entry in entries if entry.reader != self.reader), None)
+        own = self._own(entries)
+        return next((entry for entry in entries if entry is not own), None)
+
+
+def _window(entry: Entry) -> Mapping[str, Plain]:
+    """What the window wrote beside the inputs; empty where another hand wrote the entry."""
+    window = entry.inputs.get("window")
+    return window if isinstance(window, Mapping) else {}
 
 
 def _landmarks(entry: Entry) -> Landmarks:

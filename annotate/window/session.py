@@ -94,6 +94,11 @@ class Session:
             earlier = self.purpose.earlier(marking)
         except (LogbookError, OSError) as error:
             earlier, self.notice = None, str(error)
+        except (KeyError, TypeError, ValueError):
+            earlier, self.notice = (
+                None,
+                "Your saved marks cannot be read; run lipmark log verify, and place them again.",
+            )
         if earlier is not None:
             marking.restore(*earlier)
             marking.keep()

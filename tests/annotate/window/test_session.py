@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from annotate.logbook.store import Logbook
 from annotate.window.drafts import Drafts
 from annotate.window.marking import Marking
-from annotate.window.purpose import NotSavedError, Purpose, SecondReading
+from annotate.window.purpose import FirstReading, NotSavedError, Purpose, SecondReading
 from annotate.window.session import Session
 from imaging.film import Film
 from imaging.load import load_film
@@ -117,6 +118,7 @@ def test_a_killed_process_has_lost_nothing(dicom_film, tmp_path):
     program = f"""
 import os, signal
 from pathlib import Path
+from annotate.logbook.store import Logbook
 from annotate.window.drafts import Drafts
 from annotate.window.purpose import Purpose
 from annotate.window.session import Session
@@ -193,3 +195,23 @@ def test_the_same_film_elsewhere_has_the_same_drafts(tmp_path):
 def test_a_film_of_pixels_alone_can_be_marked():
     marking = Marking("bare", Film(np.zeros((300, 200), np.float32)))
     assert json.dumps(marking.reading.to_dict())
+
+
+def test_a_reader_is_blind_to_the_own_first_reading_too(dicom_film):
+    path = dicom_film()
+    first = Session([path], FirstReading("AB"))
+    first.open(0)
+    first.marking.change(first.marking.marks.put("tip", 0, (600.0, 600.0)).put("carina", 0, (900.0, 600.0)))
+    first.save()
+    second = Session([path], SecondReading("AB"))
+    second.open(0)
+    assert second.marking.landmarks == Landmarks()
+    second.marking.change(second.marking.marks.put("tip", 0, (610.0, 600.0)).put("carina", 0, (900.0, 585.0)))
+    assert "tip 2.0 mm, carina 3.0 mm" in second.save()
+    assert second.purpose.compared(second.marking).tip.row == 600.0
+    with Logbook.open() as logbook:
+        assert [entry.supersedes for entry in logbook.entries()] == [None, None]
+    for purpose, row in ((FirstReading("AB"), 600.0), (SecondReading("AB"), 610.0)):
+        again = Session([path], purpose)
+        again.open(0)
+        assert again.marking.points("tip")[0].row == row
