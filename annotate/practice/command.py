@@ -70,15 +70,14 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     from annotate.logbook.errors import LogbookError
     from annotate.logbook.record import default_reader
     from annotate.practice.marks_file import MarksFileError
+    from annotate.window.application import NoWindowError
 
     reader, url = getattr(args, "reader", None) or default_reader(), getattr(args, "logbook", None)
     try:
         if args.what == "report":
             return _report(reader, url, args.out)
         return _round(args, reader, url)
-    except ImportError as error:
-        parser.error(f"the window is not installed ({error.name} is missing): pip install 'lipmark[window]'")
-    except (LogbookError, MarksFileError, OSError) as error:
+    except (LogbookError, MarksFileError, NoWindowError, OSError) as error:
         parser.error(str(error))
 
 

@@ -30,18 +30,18 @@ def practise(round_: Round, reader: str, logbook: str | None) -> Round:
 
     Raises
     ------
-    ImportError
-        Where the window is not installed.
+    NoWindowError
+        Where the window's libraries or a screen are missing.
     """
-    from napari.qt import get_qapp
+    from annotate.window.application import application
 
+    app = application()
     from annotate.window.drafts import Drafts
     from annotate.window.main_window import MarkingWindow
     from annotate.window.session import Session
 
     with Supply() as supply:
         practice = Practice(round_, reader, logbook, supply)
-        app = get_qapp()
         session = Session(practice.paths, practice, Drafts(practice.key, reader), practice.load)
         window = MarkingWindow(session)
         window.start()
