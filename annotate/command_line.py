@@ -35,6 +35,7 @@ COMMANDS = MappingProxyType(
         "audit report": "rates, charts and agreement of an audit, as one page and a CSV",
         "audit plan": "how many films an audit needs",
         "audit demo": "audit an invented unit's year and report it",
+        "practice": "learn to measure on films with a known truth",
         "formulas": "published insertion depths for a patient",
     }
 )

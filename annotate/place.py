@@ -33,20 +33,20 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     paths = find_films(args.files)
     if not paths:
         parser.error(f"no film found in {' '.join(args.files)}; give a film, a folder of films or a pattern")
-    try:
-        from napari.qt import get_qapp
+    from annotate.window.application import NoWindowError, application
 
-        from annotate.window.main_window import MarkingWindow
-    except ImportError as error:
-        parser.error(f"the window is not installed ({error.name} is missing): pip install 'lipmark[window]'")
+    try:
+        app = application()
+    except NoWindowError as error:
+        parser.error(str(error))
     from annotate.logbook.record import default_reader
     from annotate.window.drafts import Drafts
+    from annotate.window.main_window import MarkingWindow
     from annotate.window.purpose import FirstReading, SecondReading
     from annotate.window.session import Session
 
     reader = args.reader or default_reader()
     purpose = (SecondReading if args.second else FirstReading)(reader, args.logbook)
-    app = get_qapp()
     window = MarkingWindow(Session(paths, purpose, Drafts(purpose.key, reader)))
     window.start()
     app.exec()

@@ -1,104 +1,18 @@
-"""The report's charts as SVG, drawn by hand: the same numbers give the same bytes.
-
-Each has role="img", a title and a description in words. What colour says, shape, dash or text says too.
-"""
+"""The audit report's charts."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
-from html import escape
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
 
 from annotate.audit.figures import Figure, OverTime
+from annotate.charts import WIDTH, Canvas, Picture, Scale, bottom_axis, left_axis
 
-WIDTH = 760
 ROW = 26
 CHARACTER = 6.6
 """Width of a letter at the font size of the labels, about; only to make room."""
-
-Anchor = Literal["start", "middle", "end"]
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """A chart and the words above it."""
-
-    title: str
-    svg: str
-
-
-@dataclass(slots=True)
-class _Canvas:
-    """Elements of one picture, in pixels of its view box."""
-
-    key: str
-    title: str
-    description: str
-    height: int
-    elements: list[str] = field(default_factory=list)
-
-    def line(self, x1: float, y1: float, x2: float, y2: float, style: str = "axis") -> None:
-        self.elements.append(f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" class="{style}"/>')
-
-    def path(self, points: Iterable[tuple[float, float]], style: str) -> None:
-        joined = " L".join(f"{x:.1f},{y:.1f}" for x, y in points)
-        self.elements.append(f'<path d="M{joined}" class="{style}"/>')
-
-    def box(self, x: float, y: float, width: float, height: float, style: str) -> None:
-        self.elements.append(
-            f'<rect x="{x:.1f}" y="{y:.1f}" width="{max(width, 0.0):.1f}" height="{height:.1f}" class="{style}"/>'
-        )
-
-    def dot(self, x: float, y: float, radius: float, style: str) -> None:
-        self.elements.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}" class="{style}"/>')
-
-    def diamond(self, x: float, y: float, radius: float, style: str) -> None:
-        r = radius
-        self.elements.append(f'<path d="M{x:.1f},{y - r:.1f} l{r},{r} l-{r},{r} l-{r},-{r} z" class="{style}"/>')
-
-    def text(self, x: float, y: float, words: str, anchor: Anchor = "start", style: str = "label") -> None:
-        self.elements.append(
-            f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" class="{style}">{escape(words)}</text>'
-        )
-
-    def done(self) -> Picture:
-        """The whole picture."""
-        title, description = f"{self.key}-title", f"{self.key}-desc"
-        body = "\n".join(self.elements)
-        svg = (
-            f'<svg role="img" aria-labelledby="{title} {description}" viewBox="0 0 {WIDTH} {self.height}" '
-            f'xmlns="http://www.w3.org/2000/svg">\n<title id="{title}">{escape(self.title)}</title>\n'
-            f'<desc id="{description}">{escape(self.description)}</desc>\n{body}\n</svg>'
-        )
-        return Picture(self.title, svg)
-
-
-@dataclass(frozen=True, slots=True)
-class _Scale:
-    """A number's place between two ends of an axis."""
-
-    low: float
-    high: float
-    start: float
-    end: float
-
-    def __call__(self, value: float) -> float:
-        return self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start)
-
-    def ticks(self, wanted: int = 6) -> list[float]:
-        """Round numbers inside the axis."""
-        step = _round_step((self.high - self.low) / wanted)
-        first = math.ceil(self.low / step - 1e-9)
-        last = math.floor(self.high / step + 1e-9)
-        return [index * step for index in range(first, last + 1)]
-
-
-def _round_step(rough: float) -> float:
-    power = 10.0 ** math.floor(math.log10(rough))
-    return next(power * factor for factor in (1.0, 2.0, 2.5, 5.0, 10.0) if power * factor >= rough * (1 - 1e-9))
 
 
 def percent(share: float) -> str:
@@ -115,9 +29,9 @@ def rate_bars(key: str, title: str, rates: Sequence[Figure]) -> Picture:
     labels = {figure.name: figure for figure in rates if figure.interval.defined}
     top = min(1.0, max((figure.interval.high for figure in labels.values()), default=1.0) * 1.05)
     left = 175
-    scale = _Scale(0.0, top, left, WIDTH - 190)
+    scale = Scale(0.0, top, left, WIDTH - 190)
     told = [f"{name} {_told(figure)}" for name, figure in labels.items()]
-    canvas = _Canvas(key, title, "; ".join(told) + ".", ROW * len(labels) + 40)
+    canvas = Canvas(key, title, "; ".join(told) + ".", ROW * len(labels) + 40)
     for row, (name, figure) in enumerate(labels.items()):
         y = 10 + ROW * row
         interval = figure.interval
@@ -125,7 +39,7 @@ def rate_bars(key: str, title: str, rates: Sequence[Figure]) -> Picture:
         canvas.box(left, y + 4, scale(interval.value) - left, 14, "bar")
         _whisker(canvas, scale(interval.low), scale(interval.high), y + 11)
         canvas.text(scale(interval.high) + 8, y + 15, _told(figure))
-    _bottom_axis(canvas, scale, canvas.height - 26, [_whole_percent(t) for t in scale.ticks()], scale.ticks())
+    bottom_axis(canvas, scale, canvas.height - 26, [_whole_percent(t) for t in scale.ticks()], scale.ticks())
     return canvas.done()
 
 
@@ -134,29 +48,10 @@ def _told(figure: Figure) -> str:
     return f"{percent(interval.value)} ({100 * interval.low:.1f} to {100 * interval.high:.1f})"
 
 
-def _whisker(canvas: _Canvas, left: float, right: float, y: float) -> None:
+def _whisker(canvas: Canvas, left: float, right: float, y: float) -> None:
     canvas.line(left, y, right, y, "whisker")
     for end in (left, right):
         canvas.line(end, y - 4, end, y + 4, "whisker")
-
-
-def _bottom_axis(
-    canvas: _Canvas, scale: _Scale, y: float, labels: Sequence[str], ticks: Sequence[float], words: str = ""
-) -> None:
-    canvas.line(scale.start, y, scale.end, y)
-    for label, tick in zip(labels, ticks, strict=True):
-        canvas.line(scale(tick), y, scale(tick), y + 4)
-        canvas.text(scale(tick), y + 17, label, "middle", "tick")
-    if words:
-        canvas.text((scale.start + scale.end) / 2, y + 34, words, "middle", "tick")
-
-
-def _left_axis(canvas: _Canvas, scale: _Scale, x: float, labels: Sequence[str], words: str) -> None:
-    canvas.line(x, scale.start, x, scale.end)
-    for label, tick in zip(labels, scale.ticks(), strict=True):
-        canvas.line(x - 4, scale(tick), x, scale(tick))
-        canvas.text(x - 7, scale(tick) + 4, label, "end", "tick")
-    canvas.text(x - 40, scale.end - 10, words, "start", "tick")
 
 
 def forest(key: str, title: str, rates: Sequence[Figure], overall: Figure) -> Picture:
@@ -165,10 +60,10 @@ def forest(key: str, title: str, rates: Sequence[Figure], overall: Figure) -> Pi
     groups = {group: [f for f in shown if f.group == group] for group in dict.fromkeys(f.group for f in shown)}
     top = min(1.0, max((figure.interval.high for figure in shown), default=1.0) * 1.02)
     left = 215
-    scale = _Scale(0.0, max(top, 0.05), left, WIDTH - 165)
+    scale = Scale(0.0, max(top, 0.05), left, WIDTH - 165)
     height = ROW * (len(shown) + len(groups)) + 66
     spoken = "; ".join(f"{figure.group} {figure.level} {_told(figure)}" for figure in shown)
-    canvas = _Canvas(key, title, f"Over all {_told(overall)}. {spoken}.", height)
+    canvas = Canvas(key, title, f"Over all {_told(overall)}. {spoken}.", height)
     y = 16.0
     for group, figures in groups.items():
         canvas.text(8, y + 4, group, style="group")
@@ -182,7 +77,7 @@ def forest(key: str, title: str, rates: Sequence[Figure], overall: Figure) -> Pi
     if overall.interval.defined:
         x = scale(overall.interval.value)
         canvas.line(x, 8, x, y - 10, "centre")
-    _bottom_axis(
+    bottom_axis(
         canvas, scale, y - 8, [_whole_percent(t) for t in scale.ticks()], scale.ticks(), "dotted line: all films"
     )
     return canvas.done()
@@ -193,15 +88,15 @@ def control_chart(key: str, title: str, time: OverTime) -> Picture:
     chart = time.chart
     height, left = 330, 60
     top = min(1.0, max(*chart.shares, *chart.upper) * 1.08)
-    y = _Scale(0.0, max(top, 0.05), height - 70, 34)
-    x = _Scale(-0.5, len(time.periods) - 0.5, left, WIDTH - 90)
+    y = Scale(0.0, max(top, 0.05), height - 70, 34)
+    x = Scale(-0.5, len(time.periods) - 0.5, left, WIDTH - 90)
     fired = sorted({signal.index for signal in chart.signals})
     told = "; ".join(
         f"{period} {percent(share)}{' (signal)' if index in fired else ''}"
         for index, (period, share) in enumerate(zip(time.periods, chart.shares, strict=True))
     )
-    canvas = _Canvas(key, title, f"Centre line {percent(chart.centre)}. {told}.", height)
-    _left_axis(canvas, y, left, [_whole_percent(tick) for tick in y.ticks()], "malpositioned, of answered films")
+    canvas = Canvas(key, title, f"Centre line {percent(chart.centre)}. {told}.", height)
+    left_axis(canvas, y, left, [_whole_percent(tick) for tick in y.ticks()], "malpositioned, of answered films")
     _limits(canvas, x, y, time)
     points = [(x(index), y(share)) for index, share in enumerate(chart.shares)]
     canvas.path(points, "trend")
@@ -215,7 +110,7 @@ def control_chart(key: str, title: str, time: OverTime) -> Picture:
     return canvas.done()
 
 
-def _limits(canvas: _Canvas, x: _Scale, y: _Scale, time: OverTime) -> None:
+def _limits(canvas: Canvas, x: Scale, y: Scale, time: OverTime) -> None:
     chart = time.chart
     for name, limits in (("upper limit", chart.upper), ("lower limit", chart.lower)):
         edges = [(x(i + side), y(limit)) for i, limit in enumerate(limits) for side in (-0.5, 0.5)]
@@ -229,7 +124,7 @@ def _limits(canvas: _Canvas, x: _Scale, y: _Scale, time: OverTime) -> None:
         canvas.text(edge - 4, y.end - 10, "baseline", "end", "tick")
 
 
-def _period_axis(canvas: _Canvas, x: _Scale, y: float, periods: Sequence[str]) -> None:
+def _period_axis(canvas: Canvas, x: Scale, y: float, periods: Sequence[str]) -> None:
     canvas.line(x.start, y, x.end, y)
     widest = max(len(period) for period in periods) * CHARACTER + 8
     every = max(1, math.ceil(widest * len(periods) / (x.end - x.start)))
@@ -264,13 +159,13 @@ class Histogram:
 def histogram(key: str, title: str, data: Histogram) -> Picture:
     """Bars of counts; a hidden one is a hatched stub."""
     height, left = 270, 60
-    x = _Scale(data.edges[0], data.edges[-1], left, WIDTH - 20)
-    y = _Scale(0.0, max([count or 0 for count in data.counts] + [1]) * 1.08, height - 60, 30)
+    x = Scale(data.edges[0], data.edges[-1], left, WIDTH - 20)
+    y = Scale(0.0, max([count or 0 for count in data.counts] + [1]) * 1.08, height - 60, 30)
     bins = list(zip(pairwise(data.edges), data.counts, strict=True))
     told = "; ".join(
         f"{low:g} to {high:g}: {'hidden' if count is None else count}" for (low, high), count in bins if count != 0
     )
-    canvas = _Canvas(key, title, f"Films by {data.words}. {told}.", height)
+    canvas = Canvas(key, title, f"Films by {data.words}. {told}.", height)
     if data.zone is not None:
         low, high = (min(max(end, data.edges[0]), data.edges[-1]) for end in data.zone)
         canvas.box(x(low), 30, x(high) - x(low), height - 90, "zone")
@@ -280,8 +175,8 @@ def histogram(key: str, title: str, data: Histogram) -> Picture:
             canvas.box(x(low) + 1, y.start - 5, x(high) - x(low) - 2, 5, "hidden")
         elif count:
             canvas.box(x(low) + 1, y(count), x(high) - x(low) - 2, y.start - y(count), "bar")
-    _left_axis(canvas, y, left, [f"{tick:g}" for tick in y.ticks()], "films")
-    _bottom_axis(canvas, x, height - 60, [f"{tick:g}" for tick in x.ticks(12)], x.ticks(12), data.words)
+    left_axis(canvas, y, left, [f"{tick:g}" for tick in y.ticks()], "films")
+    bottom_axis(canvas, x, height - 60, [f"{tick:g}" for tick in x.ticks(12)], x.ticks(12), data.words)
     return canvas.done()
 
 
@@ -301,12 +196,12 @@ class Box:
 def boxes(key: str, title: str, groups: Sequence[Box], across: str, up: str) -> Picture:
     """A box for each group along an axis of numbers."""
     height, left = 320, 60
-    x = _Scale(min(g.at for g in groups) - 0.7, max(g.at for g in groups) + 0.7, left, WIDTH - 20)
-    y = _Scale(min(0.0, *(g.low for g in groups)) - 0.5, max(g.high for g in groups) + 0.5, height - 60, 34)
+    x = Scale(min(g.at for g in groups) - 0.7, max(g.at for g in groups) + 0.7, left, WIDTH - 20)
+    y = Scale(min(0.0, *(g.low for g in groups)) - 0.5, max(g.high for g in groups) + 0.5, height - 60, 34)
     told = "; ".join(
         f"at {g.at:g}: median {g.middle:.1f}, half of {g.quarter:.1f} to {g.three_quarters:.1f}" for g in groups
     )
-    canvas = _Canvas(key, title, f"{up} by {across}. {told}.", height)
+    canvas = Canvas(key, title, f"{up} by {across}. {told}.", height)
     half = min(0.35 * (x(1.0) - x(0.0)), 22.0)
     for group in groups:
         at = x(group.at)
@@ -314,8 +209,8 @@ def boxes(key: str, title: str, groups: Sequence[Box], across: str, up: str) -> 
         canvas.box(at - half, y(group.three_quarters), 2 * half, y(group.quarter) - y(group.three_quarters), "box")
         canvas.line(at - half, y(group.middle), at + half, y(group.middle), "median")
     canvas.line(left, y(0.0), WIDTH - 20, y(0.0), "grid")
-    _left_axis(canvas, y, left, [f"{tick:g}" for tick in y.ticks()], up)
-    _bottom_axis(canvas, x, height - 60, [f"{tick:g}" for tick in x.ticks(12)], x.ticks(12), across)
+    left_axis(canvas, y, left, [f"{tick:g}" for tick in y.ticks()], up)
+    bottom_axis(canvas, x, height - 60, [f"{tick:g}" for tick in x.ticks(12)], x.ticks(12), across)
     return canvas.done()
 
 
@@ -339,16 +234,16 @@ def difference_cloud(key: str, title: str, cloud: Cloud) -> Picture:
     height, left = 340, 60
     means, gaps = [cell[0] for cell in cloud.cells], [cell[1] for cell in cloud.cells]
     ends = [value for _, value in cloud.limits]
-    x = _Scale(min(means) - 0.5, max(means) + 0.5, left, WIDTH - 150)
-    y = _Scale(min(*gaps, *ends) - 0.3, max(*gaps, *ends) + 0.3, height - 60, 34)
+    x = Scale(min(means) - 0.5, max(means) + 0.5, left, WIDTH - 150)
+    y = Scale(min(*gaps, *ends) - 0.3, max(*gaps, *ends) + 0.3, height - 60, 34)
     most = max(films for *_, films in cloud.cells)
     told = "; ".join(f"{name} {value:+.2f} cm" for name, value in cloud.limits)
-    canvas = _Canvas(key, title, f"{told}. {len(cloud.cells)} cells, the fullest with {most} films.", height)
+    canvas = Canvas(key, title, f"{told}. {len(cloud.cells)} cells, the fullest with {most} films.", height)
     for mean, gap, films in cloud.cells:
         canvas.dot(x(mean), y(gap), 2.0 + 7.0 * math.sqrt(films / most), "cloud")
     for name, value in cloud.limits:
         canvas.line(left, y(value), x.end, y(value), "centre" if name == "bias" else "limit")
         canvas.text(x.end + 6, y(value) + 4, f"{name} {value:+.2f}", style="tick")
-    _left_axis(canvas, y, left, [f"{tick:g}" for tick in y.ticks()], "difference, cm")
-    _bottom_axis(canvas, x, height - 60, [f"{t:g}" for t in x.ticks()], x.ticks(), "mean of both, cm on the film")
+    left_axis(canvas, y, left, [f"{tick:g}" for tick in y.ticks()], "difference, cm")
+    bottom_axis(canvas, x, height - 60, [f"{t:g}" for t in x.ticks()], x.ticks(), "mean of both, cm on the film")
     return canvas.done()

@@ -48,6 +48,7 @@ from annotate.audit.report_tables import (
     overall_table,
     plain_table,
 )
+from annotate.charts import STYLE, Picture
 from measure.cautions import ALWAYS
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ class Chapter:
     key: str
     title: str
     words: tuple[str, ...] = ()
-    pictures: tuple[charts.Picture, ...] = ()
+    pictures: tuple[Picture, ...] = ()
     tables: tuple[Table, ...] = ()
     figures: tuple[Figure, ...] = field(default=())
 
@@ -310,7 +311,7 @@ COARSE_CELL_CM = (1.0, 0.5)
 """Mean and difference; coarse where small cells are hidden."""
 
 
-def _cloud(place: int, pairing: Pairing, figures: Sequence[Figure], least: int | None) -> charts.Picture | None:
+def _cloud(place: int, pairing: Pairing, figures: Sequence[Figure], least: int | None) -> Picture | None:
     import numpy as np
 
     a, b = pairing.heights()
@@ -397,6 +398,7 @@ def page(audit: Audit, found: Sequence[Chapter], wishes: Wishes) -> str:
         cautions=(*_unfinished(audit), *ALWAYS, *words.MIND),
         chapters=found,
         drawn=Markup,
+        chart_style=Markup(STYLE),
         least=wishes.least,
         version=version("lipmark"),
     )

@@ -34,8 +34,6 @@ FINE_PX = 0.1
 MARGIN = 1.03
 """Room round the whole film."""
 
-ASKED = "Place the tube tip (T) and the carina (C)."
-
 ONLY_OWN_WINDOW = frozenset({"save", "close"})
 """Actions whose keys napari has for itself: in its own window they are the panel's buttons."""
 
@@ -85,6 +83,14 @@ class Desk(QObject):
         extra = session.purpose.widget(self)
         if extra is not None:
             self.panel.put_on_top(extra)
+        self.panel.call_save(session.purpose.saves_as)
+        if not session.purpose.has_form:
+            self.panel.without_form()
+
+    @property
+    def film_area(self) -> QWidget:
+        """Where the film is shown; it has the keys."""
+        return self._area
 
     @property
     def marking(self) -> Marking | None:
@@ -116,13 +122,15 @@ class Desk(QObject):
         """Show everything as it stands."""
         self.redraw()
         self._tell()
+        self.session.purpose.refreshed()
 
     def redraw(self) -> None:
         """Draw again: after a change, and where a zoom asks for other sizes."""
         marking, purpose = self.marking, self.session.purpose
         if marking is None or self._hidden:
             return
-        drawing = draw(marking, self._pixel, purpose.tells(marking), self.selected, purpose.compared(marking))
+        other = purpose.compared(marking)
+        drawing = draw(marking, self._pixel, purpose.tells(marking), self.selected, other, purpose.compared_as)
         self._layers.show(drawing, self._pixel)
 
     def stop(self) -> None:
@@ -140,7 +148,7 @@ class Desk(QObject):
     def take_near(self, at: Place, reach: float) -> bool:
         """Take the point near a place; what waits for its place goes before."""
         marking = self.marking
-        if marking is None or self._hidden:
+        if marking is None or self._hidden or self.session.purpose.locked(marking):
             return False
         near = nearest(marking, at, reach)
         if near is None or (self._waiting and near[0] != self._waiting):
@@ -256,12 +264,12 @@ class Desk(QObject):
 
     def on_undo(self) -> None:
         """One step back."""
-        if self.marking is not None and self.marking.undo():
+        if self.marking is not None and not self._locked() and self.marking.undo():
             self._changed()
 
     def on_redo(self) -> None:
         """One step forth again."""
-        if self.marking is not None and self.marking.redo():
+        if self.marking is not None and not self._locked() and self.marking.redo():
             self._changed()
 
     def on_up(self) -> None:
@@ -378,7 +386,8 @@ class Desk(QObject):
 
     def on_help(self) -> None:
         """The sheet of keys."""
-        HelpSheet(self._area.window()).open()
+        purpose = self.session.purpose
+        HelpSheet(self._area.window(), purpose.keys, purpose.title).open()
 
     def on_close(self) -> None:
         """Ask the window to close."""
@@ -434,10 +443,17 @@ class Desk(QObject):
             self._magnify((point.row * marking.film.pixel_aspect, point.column))
 
     def _change(self, marks: Marks) -> None:
-        if self.marking is not None and self.marking.change(marks):
+        if self.marking is not None and not self._locked() and self.marking.change(marks):
             self._changed()
         else:
             self.refresh()
+
+    def _locked(self) -> bool:
+        """Whether the purpose keeps the marks as they are; says so."""
+        if self.marking is None or not self.session.purpose.locked(self.marking):
+            return False
+        self.session.notice = "These marks are saved and stay as they are."
+        return True
 
     def _changed(self) -> None:
         self.session.keep_draft()
@@ -486,7 +502,7 @@ class Desk(QObject):
         else:
             where += " · unsaved" if marking.unsaved else ""
             told = session.purpose.tells(marking)
-            self.panel.say(said_of(marking) if told else said_nothing(ASKED))
+            self.panel.say(said_of(marking) if told else said_nothing(session.purpose.asks))
             self.panel.mark_problems(marking.answer.problems)
         self.panel.place(where, session.notice)
 

@@ -19,6 +19,7 @@ from annotate.palette import INK, OTHER, PATH, TIP, ZONE, Colour
 from annotate.ruler import RULER_CM, Ruler, accepted_zone, airway_ruler
 from annotate.window.marking import ATTRIBUTES, Marking, points_of
 from annotate.window.marks import AIRWAY, CARINA, POINTS, WORDS
+from annotate.window.marks import TIP as TIP_NAME
 from measure.accepted_range import AcceptedRange
 from measure.estimate import Z95
 from measure.landmarks import Landmark, Landmarks, Source
@@ -87,7 +88,12 @@ class Drawing:
 
 
 def draw(
-    marking: Marking, scale: float, tells: bool, selected: str = "", other: Landmarks | None = None
+    marking: Marking,
+    scale: float,
+    tells: bool,
+    selected: str = "",
+    other: Landmarks | None = None,
+    other_words: str = "compared",
 ) -> Drawing:
     """Draw what stands on a film.
 
@@ -102,7 +108,9 @@ def draw(
     selected : str
         Landmark that the keys move.
     other : Landmarks or None
-        Another reader's tip and carina, or the truth.
+        Another reader's tip and carina, or the truth; each is joined to the own point.
+    other_words : str
+        What these points are called.
     """
     pen = Pen(marking.film.pixel_aspect, scale)
     strokes: list[Stroke] = []
@@ -117,7 +125,12 @@ def draw(
         strokes += pen.ruler(ruler)
         labels += pen.numbers(ruler)
     if other is not None:
-        _add_other(pen, other, strokes, labels)
+        strokes += pen.compared(marking, other)
+        labels += [
+            Label(pen.beside(point, -1), f"{name}, {other_words}", INK, aside=-1)
+            for name in (TIP_NAME, CARINA)
+            for point in points_of(other, name)
+        ]
     for name in POINTS:
         points = marking.points(name)
         if not points:
@@ -127,13 +140,6 @@ def draw(
         if name == selected:
             strokes += pen.corners(points)
     return Drawing(tuple(strokes), tuple(labels), band)
-
-
-def _add_other(pen: Pen, other: Landmarks, strokes: list[Stroke], labels: list[Label]) -> None:
-    for name in ("tip", "carina"):
-        for point in points_of(other, name):
-            strokes += pen.diamond(point)
-            labels.append(Label(pen.beside(point, -1), f"{name}, compared", INK, aside=-1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,11 +205,19 @@ class Pen:
                     )
                     yield Stroke(np.array(ends), INK)
 
-    def diamond(self, point: Landmark) -> Iterator[Stroke]:
-        """Somebody else's point."""
+    def compared(self, marking: Marking, other: Landmarks) -> Iterator[Stroke]:
+        """Somebody else's tip and carina, each with a dashed line to the own point."""
+        for name in (TIP_NAME, CARINA):
+            for point in points_of(other, name):
+                yield self._diamond(point)
+                here = self.place(point.row, point.column)
+                for own in marking.points(name):
+                    yield Stroke(np.array([here, self.place(own.row, own.column)]), INK, dashed=True)
+
+    def _diamond(self, point: Landmark) -> Stroke:
         y, x = self.place(point.row, point.column)
         out = 1.2 * CROSS_PX * self.scale
-        yield Stroke(np.array([(y - out, x), (y, x + out), (y + out, x), (y, x - out), (y - out, x)]), INK)
+        return Stroke(np.array([(y - out, x), (y, x + out), (y + out, x), (y, x - out), (y - out, x)]), INK)
 
     def ruler(self, ruler: Ruler) -> Iterator[Stroke]:
         """The airway with a tick each centimetre."""

@@ -26,16 +26,26 @@ SIGNS = (
 
 
 class HelpSheet(QDialog):
-    """Opened by F1, closed by any of F1, Esc, Enter."""
+    """Opened by F1, closed by any of F1, Esc, Enter.
 
-    def __init__(self, parent: QWidget) -> None:
+    Parameters
+    ----------
+    parent : QWidget
+    own : sequence of (str, str)
+        Keys of the window's purpose and what they do.
+    title : str
+        Of that purpose.
+    """
+
+    def __init__(self, parent: QWidget, own: Sequence[Row] = (), title: str = "") -> None:
         super().__init__(parent)
         self.setWindowTitle("Keys")
         self.setStyleSheet(STYLE)
         self.setMinimumWidth(SHEET_PX)
         columns = QHBoxLayout()
-        groups: list[Group] = [*((title, _rows(keys)) for title, keys in GROUPS), ("Mouse", MOUSE)]
-        for side in (groups[:HALF], groups[HALF:]):
+        groups: list[Group] = [*((name, _rows(keys)) for name, keys in GROUPS), ("Mouse", MOUSE)]
+        left = groups[:HALF] + ([(title.capitalize(), tuple(own))] if own else [])
+        for side in (left, groups[HALF:]):
             columns.addWidget(_sheet(side), alignment=Qt.AlignmentFlag.AlignTop)
         signs = QLabel(f"{SIGNS}<br><br>{escape(' '.join(ALWAYS))}")
         signs.setWordWrap(True)

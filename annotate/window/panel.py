@@ -118,7 +118,9 @@ class Panel(QWidget):
         for widget in (self._where, self._verdict, self._move):
             self._column.addWidget(widget)
         self._column.addWidget(self._scrolled(self._story), stretch=1)
-        self._column.addLayout(self._form())
+        self._typing = QWidget()
+        self._typing.setLayout(self._form())
+        self._column.addWidget(self._typing)
         self._column.addWidget(self._notice)
         self._column.addLayout(self._points_row())
         self._column.addLayout(self._films_row())
@@ -139,6 +141,15 @@ class Panel(QWidget):
     def put_on_top(self, widget: QWidget) -> None:
         """Give a widget the panel's top."""
         self._column.insertWidget(1, widget)
+
+    def without_form(self) -> None:
+        """Leave out what only a reading needs: what is typed, other landmarks, proposals to accept."""
+        for widget in (self._typing, *self._for_a_reading):
+            widget.hide()
+
+    def call_save(self, words: str) -> None:
+        """Give the button that saves its words."""
+        self._save.setText(f"{words}  Ctrl+S")
 
     def say(self, said: Said) -> None:
         """Show the answer."""
@@ -185,6 +196,7 @@ class Panel(QWidget):
 
     def _form(self) -> QGridLayout:
         grid = QGridLayout()
+        grid.setContentsMargins(0, 0, 0, 0)
         grid.setHorizontalSpacing(8)
         grid.setVerticalSpacing(4)
         for number, field in enumerate(FIELDS):
@@ -219,9 +231,11 @@ class Panel(QWidget):
         other.setText("Other landmark  O")
         other.setMenu(self.menu)
         other.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+        accept = self._button("Accept  A", "accept")
+        self._for_a_reading: tuple[QWidget, ...] = (other, accept)
         row = QHBoxLayout()
         row.addWidget(other)
-        row.addWidget(self._button("Accept  A", "accept"))
+        row.addWidget(accept)
         row.addWidget(self._button("Undo", "undo"))
         row.addWidget(self._button("Help  F1", "help"))
         return row
@@ -229,9 +243,9 @@ class Panel(QWidget):
     def _films_row(self) -> QHBoxLayout:
         row = QHBoxLayout()
         row.addWidget(self._button("◀ Previous  P", "previous_film"))
-        save = self._button("Save  Ctrl+S", "save")
-        save.setObjectName("save")
-        row.addWidget(save, stretch=1)
+        self._save = self._button("", "save")
+        self._save.setObjectName("save")
+        row.addWidget(self._save, stretch=1)
         row.addWidget(self._button("Next  N ▶", "next_film"))
         return row
 

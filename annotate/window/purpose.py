@@ -38,11 +38,29 @@ class Purpose:
         In the window's title.
     proposes : bool
         Whether landmarks are looked for.
+    has_form : bool
+        Whether patient, tube and film can be typed in.
+    asks : str
+        What the panel says where it may not tell the Reading.
+    compared_as : str
+        What the points of `compared` are called.
+    saves_as : str
+        On the button that saves.
+    taken_up : str
+        What the panel says where `earlier` had something.
+    keys : tuple of (str, str)
+        Its own keys and what they do, for the help sheet.
     """
 
     key = "look"
     title = "look"
     proposes = True
+    has_form = True
+    asks = "Place the tube tip (T) and the carina (C)."
+    compared_as = "compared"
+    saves_as = "Save"
+    taken_up = "Your saved marks of this film; saving again corrects them."
+    keys: tuple[tuple[str, str], ...] = ()
 
     def tells(self, marking: Marking) -> bool:
         """Whether Reading, ruler and accepted zone are shown now."""
@@ -65,6 +83,13 @@ class Purpose:
     def compared(self, marking: Marking) -> Landmarks | None:
         """Landmarks of somebody else to draw beside the own ones, once they may be seen."""
         return None
+
+    def locked(self, marking: Marking) -> bool:
+        """Whether the marks may not be changed any more."""
+        return False
+
+    def refreshed(self) -> None:
+        """The window shows something new: another film, other marks."""
 
     def widget(self, desk: Desk) -> QWidget | None:
         """For the top of the panel."""

@@ -102,7 +102,7 @@ class Session:
         if earlier is not None:
             marking.restore(*earlier)
             marking.keep()
-            self.notice = "Your saved marks of this film; saving again corrects them."
+            self.notice = self.purpose.taken_up
         if self._drafts is None:
             return
         try:

@@ -11,6 +11,7 @@ from annotate.command_line import main
 from annotate.window.drafts import Drafts
 from annotate.window.purpose import FirstReading
 from annotate.window.session import Session
+from imaging.load import load_film
 from measure.posture import NeckPosture
 from synthetic_images.dicom_out import write_dicom
 from synthetic_images.film import make_film
@@ -175,10 +176,10 @@ def open_window(screen):
     get_qapp()
     readers = []
 
-    def run(*paths, purpose=None):
+    def run(*paths, purpose=None, load=load_film):
         purpose = purpose or FirstReading("AB")
         drafts = Drafts(purpose.key, getattr(purpose, "reader", ""))
-        window = MarkingWindow(Session([Path(path) for path in paths], purpose, drafts))
+        window = MarkingWindow(Session([Path(path) for path in paths], purpose, drafts, load))
         window.resize(1000, 720)  # drawn without a graphics card, a smaller window is quicker
         window.start()
         readers.append(Reader(window))
