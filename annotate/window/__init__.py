@@ -10,8 +10,8 @@ Without Qt, and tested without a screen:
 - `purpose`: what the window is opened for, a reading, a second reading, or something of your own;
 - `drawing`, `words`, `keys`: what is drawn, said and pressed.
 
-With Qt: `application`, `layers` and `hand` (napari's layers and mouse), `magnifier`, `panel`, `help_sheet`, `desk` that
-brings them together, `main_window`; `plugin` and `napari.yaml` offer the same to people who live in napari.
+With Qt: `application`, `layers` and `hand` (napari's layers and mouse), `magnifier`, `panel`, `help_sheet`, `desk`
+that brings them together, `main_window`; `plugin` and `napari.yaml` offer the same to people who live in napari.
 
 Another purpose
 ---------------
