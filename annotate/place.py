@@ -36,7 +36,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     from annotate.window.application import NoWindowError, application
 
     try:
-        app = application()
+        application()
     except NoWindowError as error:
         parser.error(str(error))
     from annotate.logbook.record import default_reader
@@ -47,7 +47,5 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
 
     reader = args.reader or default_reader()
     purpose = (SecondReading if args.second else FirstReading)(reader, args.logbook)
-    window = MarkingWindow(Session(paths, purpose, Drafts(purpose.key, reader)))
-    window.start()
-    app.exec()
+    MarkingWindow(Session(paths, purpose, Drafts(purpose.key, reader))).run()
     return 0

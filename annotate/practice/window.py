@@ -35,7 +35,7 @@ def practise(round_: Round, reader: str, logbook: str | None) -> Round:
     """
     from annotate.window.application import application
 
-    app = application()
+    application()
     from annotate.window.drafts import Drafts
     from annotate.window.main_window import MarkingWindow
     from annotate.window.session import Session
@@ -43,9 +43,7 @@ def practise(round_: Round, reader: str, logbook: str | None) -> Round:
     with Supply() as supply:
         practice = Practice(round_, reader, logbook, supply)
         session = Session(practice.paths, practice, Drafts(practice.key, reader), practice.load)
-        window = MarkingWindow(session)
-        window.start()
-        app.exec()
+        MarkingWindow(session).run()
     return practice.round
 
 

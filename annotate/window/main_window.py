@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from napari.components import ViewerModel
 from napari.qt import QtViewer
-from qtpy.QtCore import Qt
+from qtpy.QtCore import QEventLoop, Qt, Signal
 from qtpy.QtGui import QCloseEvent, QResizeEvent
 from qtpy.QtWidgets import QHBoxLayout, QMainWindow, QMessageBox, QPushButton, QWidget
 
@@ -23,6 +23,8 @@ class MarkingWindow(QMainWindow):
     session : Session
         Its first film is opened.
     """
+
+    closed = Signal()
 
     def __init__(self, session: Session) -> None:
         super().__init__()
@@ -46,6 +48,13 @@ class MarkingWindow(QMainWindow):
         self.desk.turn_to(number)
         self.desk.on_film()
 
+    def run(self) -> None:
+        """Show the window and come back when it is closed, whatever else the process has open."""
+        loop = QEventLoop()
+        self.closed.connect(loop.quit)
+        self.start()
+        loop.exec()
+
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802, the name is Qt's
         """A large screen gets larger type."""
         super().resizeEvent(event)
@@ -59,6 +68,7 @@ class MarkingWindow(QMainWindow):
         self.desk.stop()
         self._film.close()
         super().closeEvent(event)
+        self.closed.emit()
 
     def _may_close(self) -> bool:
         names = ", ".join(path.name for path in self.desk.session.unsaved)
