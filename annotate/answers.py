@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -14,7 +14,7 @@ from annotate.logs import LOG, tell, tell_unforeseen
 from annotate.request import Request, case_of, film_for
 from imaging.errors import ImagingError
 from imaging.film import Identifiers
-from measure.assess import assess
+from measure.assess import Case, assess
 from measure.errors import MeasureError
 from measure.reading import Reading, unreadable
 
@@ -24,10 +24,24 @@ WORTH_PROCESSES = 6
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A Reading, and whose film it is; no identifiers where the film could not be read."""
+    """A Reading, and what only some uses of it need; the rest is empty where the film could not be read.
+
+    Parameters
+    ----------
+    reading : Reading
+        The answer.
+    identifiers : Identifiers or None
+        Whose film it is.
+    case : Case or None
+        What led to the Reading.
+    fingerprint : str
+        `Film.fingerprint`, where the request wants it.
+    """
 
     reading: Reading
     identifiers: Identifiers | None = None
+    case: Case | None = None
+    fingerprint: str = ""
 
 
 def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
@@ -35,20 +49,39 @@ def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
 
     Whatever goes wrong becomes the answer's error, so that the other films of a run go on.
     """
-    try:
+
+    def read() -> Answer:
         film = film_for(path, request)
-        reading = assess(case_of(str(path), film, request))
+        case = case_of(str(path), film, request)
+        reading = assess(case)
         if picture is not None:
             from annotate.picture import write_picture
 
             write_picture(film, reading, picture)
+        return Answer(reading, film.identifiers, case, film.fingerprint if request.fingerprint else "")
+
+    return _answered(str(path), read)
+
+
+def answer_case(name: str, make: Callable[[], Case]) -> Answer:
+    """Measure what is known of a film that is not at hand itself; like `answer` in all else."""
+
+    def read() -> Answer:
+        case = make()
+        return Answer(assess(case), case=case)
+
+    return _answered(name, read)
+
+
+def _answered(name: str, read: Callable[[], Answer]) -> Answer:
+    try:
+        return read()
     except (ImagingError, MeasureError) as error:
-        return Answer(unreadable(str(path), str(error)))
+        return Answer(unreadable(name, str(error)))
     except Exception as error:
         tell_unforeseen(error)
         message = f"unforeseen {type(error).__name__}; run again with --verbose and report what it prints"
-        return Answer(unreadable(str(path), message))
-    return Answer(reading, film.identifiers)
+        return Answer(unreadable(name, message))
 
 
 def answer_all(paths: Sequence[Path], request: Request, pictures: Path | None, workers: int) -> Iterator[Answer]:

@@ -27,12 +27,22 @@ local protocol decides.
 COMMANDS = MappingProxyType(
     {
         "read": "measure one film or many",
+        "place": "place or correct the points of films in a window, and keep the readings",
+        "log": "look into the logbook: list, show, export, trend, verify",
         "demo": "make an invented film, read it, write the picture and the Reading",
         "synthesise": "make chest films with a known truth",
+        "audit": "measure all films of a folder, a manifest or the logbook",
+        "audit report": "rates, charts and agreement of an audit, as one page and a CSV",
+        "audit plan": "how many films an audit needs",
+        "audit demo": "audit an invented unit's year and report it",
+        "practice": "learn to measure on films with a known truth",
         "formulas": "published insertion depths for a patient",
     }
 )
-"""Each is a module of this room with EXAMPLES, add_arguments() and run(); only the one asked for is imported."""
+"""Each is a module of this room with EXAMPLES, add_arguments() and run(); only the one asked for is imported.
+
+A command of two words is a module of the package that its first word names.
+"""
 
 
 def build_parser(asked: str | None = None) -> argparse.ArgumentParser:
@@ -54,7 +64,7 @@ def build_parser(asked: str | None = None) -> argparse.ArgumentParser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         if name == asked:
-            module = import_module(f"annotate.{name}")
+            module = import_module(f"annotate.{name.replace(' ', '.')}")
             command.epilog = module.EXAMPLES
             module.add_arguments(command)
             command.set_defaults(run=module.run, parser=command)
@@ -63,9 +73,16 @@ def build_parser(asked: str | None = None) -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; the exit status is 0 where everything was answered, 2 on wrong usage."""
-    words = sys.argv[1:] if argv is None else list(argv)
+    words = _joined(sys.argv[1:] if argv is None else list(argv))
     asked = next((word for word in words if not word.startswith("-")), None)
     args = build_parser(asked).parse_args(words)
     tell(args.verbose)
     status: int = args.run(args, args.parser)
     return status
+
+
+def _joined(words: list[str]) -> list[str]:
+    """The same words, with the two of a command of two words as one."""
+    first = next((place for place, word in enumerate(words) if not word.startswith("-")), len(words))
+    both = " ".join(words[first : first + 2])
+    return [*words[:first], both, *words[first + 2 :]] if both in COMMANDS else words

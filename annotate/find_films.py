@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from glob import glob
 from pathlib import Path
 
+from imaging.errors import FilmUnreadableError
 from imaging.load import looks_like_film
 
 
@@ -13,7 +14,7 @@ def find_films(words: Iterable[str]) -> list[Path]:
     """Paths in the order given; a folder gives the films below it, sorted by name.
 
     A file that is named is always taken, whatever it holds: it gets an answer. In a folder only files that begin
-    like a film are taken.
+    like a film are taken, and those that cannot be opened: their answer says so.
     """
     return [path for word in words for path in _films_of(word)]
 
@@ -30,4 +31,9 @@ def _films_of(word: str) -> Iterator[Path]:
 
 def _is_film(path: Path) -> bool:
     hidden = any(part.startswith(".") for part in path.parts[-1:])
-    return path.is_file() and not hidden and looks_like_film(path)
+    if not path.is_file() or hidden:
+        return False
+    try:
+        return looks_like_film(path)
+    except FilmUnreadableError:
+        return True

@@ -1,12 +1,11 @@
 """The film with its marks, a ruler along the airway and the accepted zone, as a PNG.
 
 Shapes carry the meaning and colours repeat it: a ring with two ticks is the tip, a fork the carina; solid was
-placed by hand, dashed was proposed. Colours are from Okabe and Ito's palette for the colour-blind.
+placed by hand, dashed was proposed.
 """
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,10 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from annotate.close_up import close_up
+from annotate.palette import CARINA, INK, PAPER, TIP, ZONE, Colour
+from annotate.ruler import RULER_CM, Position, Ruler, accepted_zone, airway_ruler
 from annotate.screen import headline_of, range_in_words
 from imaging.film import Film
 from measure.accepted_range import AcceptedRange
-from measure.distance import film_per_measured
 from measure.estimate import Z95
 from measure.landmarks import Landmark, Source
 from measure.reading import Reading
@@ -27,30 +28,11 @@ from measure.reading import Reading
 PANEL_PX = 900
 """Height of both views."""
 
-DETAIL_MM = 170.0
-"""Height of the enlarged view on the film where the spacing is known."""
-
-DETAIL_SHARE = 0.45
-"""Height of the enlarged view as a share of the film where the spacing is not known."""
-
-RULER_CM = 10
-TELLS_DIRECTION_CM = 3.0
-"""A tip lower than this does not tell where the trachea comes from: the ruler then stands upright (ours)."""
-
-ZONE_HALF_WIDTH_CM = 1.2
-ZONE_POINTS = 20
 CAPTION_PX = 150
 CLIP_LIMIT = 0.008
 """How far contrast-limited adaptive equalisation may go in the enlarged view; by eye, on synthetic films."""
 
 LINE_CHARACTERS = 130
-TIP = (230, 159, 0)
-CARINA = (86, 180, 233)
-ZONE = (0, 158, 115)
-PAPER, INK = (20, 20, 20), (240, 240, 240)
-
-Position = tuple[float, float]
-Colour = tuple[int, int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,20 +48,6 @@ class View:
     def at(self, row: float, column: float) -> Position:
         """X and y on the panel."""
         return (column - self.left) * self.scale, (row - self.top) * self.scale * self.aspect
-
-
-@dataclass(frozen=True, slots=True)
-class Ruler:
-    """Points on the airway at whole centimetres above the carina, and the path between."""
-
-    rows: tuple[float, ...]
-    columns: tuple[float, ...]
-    heights_cm: tuple[float, ...]
-
-    def at(self, height_cm: float) -> Position:
-        """Row and column at a height above the carina."""
-        row = float(np.interp(height_cm, self.heights_cm, self.rows))
-        return row, float(np.interp(height_cm, self.heights_cm, self.columns))
 
 
 def write_picture(film: Film, reading: Reading, path: Path) -> None:
@@ -113,22 +81,17 @@ def annotated_picture(film: Film, reading: Reading) -> Image.Image:
 
 
 def _detail_view(film: Film, reading: Reading) -> View:
-    marks = [mark for mark in (reading.landmarks.tip, reading.landmarks.carina) if mark is not None]
-    rows, columns = film.shape
-    middle_row = float(np.mean([mark.row for mark in marks])) if marks else rows / 2.0
-    middle_column = float(np.mean([mark.column for mark in marks])) if marks else columns / 2.0
-    height = DETAIL_SHARE * rows if film.spacing is None else DETAIL_MM / film.spacing.row_mm
-    scale = PANEL_PX / (height * film.pixel_aspect)
-    return View(
-        middle_row - height / 2.0, middle_column - PANEL_PX / scale / 2.0, scale, film.pixel_aspect, labelled=True
-    )
+    part = close_up(film, reading.landmarks)
+    scale = PANEL_PX / (part.height * film.pixel_aspect)
+    top, left = part.middle_row - part.height / 2.0, part.middle_column - PANEL_PX / scale / 2.0
+    return View(top, left, scale, film.pixel_aspect, labelled=True)
 
 
 def _panel(film: Film, reading: Reading, view: View, width: int) -> Image.Image:
     """One view of the film with everything drawn on it."""
     panel = Image.fromarray(_grey(film, view, width)).convert("RGB")
     draw = ImageDraw.Draw(panel, "RGBA")
-    ruler = _ruler(film, reading)
+    ruler = airway_ruler(film, reading)
     if ruler is not None:
         _draw_ruler(draw, view, ruler, reading.accepted_range)
     if reading.landmarks.carina is not None:
@@ -151,42 +114,12 @@ def _grey(film: Film, view: View, width: int) -> NDArray[np.uint8]:
     return np.asarray(equalize_adapthist(part, clip_limit=CLIP_LIMIT) * 255.0, np.uint8)
 
 
-def _ruler(film: Film, reading: Reading) -> Ruler | None:
-    """The airway upwards from the carina, in cm on the film."""
-    carina = reading.landmarks.carina
-    if film.spacing is None or carina is None or reading.distance is None:
-        return None
-    cm = 0.1 * film_per_measured(film.spacing.plane, film.magnification).value
-    path = [carina, *reversed([p for p in reading.landmarks.airway_path if p.row < carina.row])]
-    tip = reading.landmarks.tip
-    if len(path) == 1 and tip is not None and reading.distance.vertical_on_film.value > TELLS_DIRECTION_CM:
-        path.append(tip)
-    rows, columns = [p.row for p in path], [p.column for p in path]
-    if len(path) == 1:
-        rows, columns = [*rows, carina.row - 1.0], [*columns, carina.column]
-    heights = [0.0]
-    for i in range(1, len(rows)):
-        down, across = (
-            (rows[i] - rows[i - 1]) * film.spacing.row_mm,
-            (columns[i] - columns[i - 1]) * film.spacing.column_mm,
-        )
-        heights.append(heights[-1] + cm * math.hypot(down, across))
-    if heights[-1] < RULER_CM:
-        beyond = (RULER_CM - heights[-2]) / (heights[-1] - heights[-2])
-        rows[-1] = rows[-2] + beyond * (rows[-1] - rows[-2])
-        columns[-1] = columns[-2] + beyond * (columns[-1] - columns[-2])
-        heights[-1] = float(RULER_CM)
-    return Ruler(tuple(rows), tuple(columns), tuple(heights))
-
-
 def _draw_ruler(draw: ImageDraw.ImageDraw, view: View, ruler: Ruler, accepted: AcceptedRange | None) -> None:
     """Ticks at whole centimetres, and brackets on both sides of where the tip should lie."""
     if accepted is not None:
-        low, high = max(accepted.low_cm.value, 0.0), min(accepted.high_cm.value, float(RULER_CM))
-        zone = np.array([view.at(*ruler.at(height)) for height in np.linspace(low, high, ZONE_POINTS)])
-        half_width = ZONE_HALF_WIDTH_CM * math.dist(view.at(*ruler.at(0.0)), view.at(*ruler.at(1.0)))
-        aside = np.array([half_width, 0.0])
-        left, right = zone - aside, zone + aside
+        zone = accepted_zone(ruler, accepted, view.aspect)
+        left, right = (np.array([view.at(*place) for place in side]) for side in (zone.left, zone.right))
+        aside = (right[0] - left[0]) / 2.0
         draw.polygon([*map(tuple, left), *map(tuple, right[::-1])], fill=(*ZONE, 24))
         for side, inwards in ((left, 1.0), (right, -1.0)):
             hooks = side[[0, -1]] + inwards * aside / 2.0

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from annotate.answers import Answer, answer_all
 from annotate.arguments import (
@@ -34,6 +35,9 @@ from measure.patient import Patient, Sex
 from measure.posture import NeckPosture
 from measure.tube import Tube
 
+if TYPE_CHECKING:
+    from annotate.log_readings import Recorder
+
 EXAMPLES = """\
 examples:
   lipmark read film.dcm
@@ -44,6 +48,8 @@ examples:
       a picture file has no pixel size: give it, or mark an object of known size with --known-object
   lipmark read ward/ --jsonl > readings.jsonl
       every film of a folder, one JSON object a line (docs/reading.md)
+  lipmark read film.dcm --tip 812,1040 --carina 1105,1066 --lip-mark 23 --log --reader AB
+      keep the reading in the logbook, and compare it with this patient's film before (docs/logbook.md)
 
 Points are ROW,COL in pixels of the upright film, from the centre of its first pixel; rows grow downwards.
 The answer supports a clinician's judgement and does not replace it; local protocol decides.
@@ -57,6 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _add_patient(parser.add_argument_group("patient and tube"))
     _add_rules(parser.add_argument_group("film and rule"))
     _add_output(parser.add_argument_group("output"))
+    _add_logbook(parser.add_argument_group("logbook"))
 
 
 def _add_marks(group: argparse._ArgumentGroup) -> None:
@@ -141,8 +148,24 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     )
 
 
+def _add_logbook(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--log",
+        action="store_true",
+        help="write each reading to the logbook; the film before is found there unless --previous names it",
+    )
+    group.add_argument(
+        "--logbook", metavar="URL", help="another logbook: a path or postgresql://USER@HOST/DATABASE"
+    )
+    group.add_argument("--reader", metavar="NAME", help="who reads; default LIPMARK_READER, else the login name")
+    group.add_argument("--corrects", type=int, metavar="NUMBER", help="entry that this reading takes the place of")
+    group.add_argument(
+        "--patient-id", metavar="ID", help="for a film without a header; only its pseudonym is kept"
+    )
+
+
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
-    """Answer every film; 0 if all were answered, whatever the answers are."""
+    """Answer every film; 0 if all were answered, whatever the answers are, 1 if one is missing in the logbook."""
     from annotate.find_films import find_films
 
     request = request_from(args, parser)
@@ -151,9 +174,39 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
         parser.error(f"no film found in {' '.join(args.files)}; give a film, a folder of films or a pattern")
     if len(paths) > 1 and (request.tip or request.carina or request.marks or request.known_object):
         parser.error(f"{len(paths)} films found with points of one film; give one film, or no points")
+    recorder = _recorder(args, parser, len(paths))
     answers = answer_all(paths, request, args.picture, args.workers)
+    if recorder is not None:
+        answers = recorder.record(answers)
     _printer(args, len(paths))(_with_progress(answers, len(paths)))
-    return 0
+    if recorder is None:
+        return 0
+    print(recorder.summary, file=sys.stderr)
+    return 1 if recorder.failed else 0
+
+
+def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: int) -> Recorder | None:
+    """What writes to the logbook, if that is asked for."""
+    if not args.log:
+        unused = [
+            name for name in ("logbook", "reader", "corrects", "patient_id") if getattr(args, name) is not None
+        ]
+        if unused:
+            parser.error(f"--{unused[0].replace('_', '-')} found without --log; add --log to keep the reading")
+        return None
+    if films > 1 and args.corrects is not None:
+        parser.error(f"--corrects found with {films} films; a correction is of one film")
+    # Imported here: a reading that is not kept needs no database.
+    from annotate.log_readings import Recorder
+    from annotate.logbook.entry import checked_reader
+    from annotate.logbook.errors import LogbookError
+    from annotate.logbook.record import default_reader
+
+    try:
+        reader = checked_reader(args.reader or default_reader())
+    except LogbookError as error:
+        parser.error(str(error))
+    return Recorder(args.logbook, reader, args.corrects, args.patient_id)
 
 
 def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Request:
@@ -182,6 +235,7 @@ def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> R
         mm_per_pixel=args.mm_per_pixel,
         believe_resolution=args.believe_resolution,
         known=known,
+        fingerprint=args.log,
     )
 
 

@@ -8,11 +8,14 @@ from pathlib import Path
 
 from annotate.arguments import Mark, Point
 from imaging.film import Film
-from imaging.given_spacing import with_known_object, with_user_spacing
+from imaging.given_spacing import user_spacing, with_known_object, with_user_spacing
 from imaging.load import load_film
+from imaging.propose import Proposal, propose
 from measure.assess import Case
 from measure.errors import MeasureError
 from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, hand_sd_px
+from measure.magnification import View, plausible
+from measure.spacing import Spacing
 
 NOMINAL_FILM_MM = 400.0
 """Longer side of a film whose spacing is not known, only to size the spread of a hand's mark (common practice)."""
@@ -33,6 +36,8 @@ class Request:
         Take a picture file's resolution tag for its spacing.
     known : Case
         What holds for every film of the run: tube, lip mark, range ...; its patient goes before the header's.
+    fingerprint : bool
+        The answers are to name their film for the logbook.
     """
 
     tip: Point | None = None
@@ -42,6 +47,7 @@ class Request:
     mm_per_pixel: float | tuple[float, float] | None = None
     believe_resolution: bool = False
     known: Case = field(default_factory=lambda: Case(""))
+    fingerprint: bool = False
 
 
 def film_for(path: Path, request: Request) -> Film:
@@ -52,11 +58,24 @@ def film_for(path: Path, request: Request) -> Film:
     ImagingError, MeasureError
         Where it cannot be read, or its spacing cannot be.
     """
-    return _with_spacing(load_film(path, believe_resolution=request.believe_resolution), request)
+    return with_given_spacing(load_film(path, believe_resolution=request.believe_resolution), request)
 
 
-def case_of(name: str, film: Film, request: Request) -> Case:
+def case_of(name: str, film: Film, request: Request, proposal: Proposal | None = None) -> Case:
     """All that is known of a film and its patient; the user's word goes before the header's.
+
+    The view is the other way round: the user's fills in where the film does not tell its own.
+
+    Parameters
+    ----------
+    name : str
+        Of the film, for the Reading.
+    film : Film
+        With the spacing that holds (`with_given_spacing`).
+    request : Request
+        What the user says.
+    proposal : Proposal or None
+        What was proposed for this film before; None to look for it now, where a point is missing.
 
     Raises
     ------
@@ -66,18 +85,46 @@ def case_of(name: str, film: Film, request: Request) -> Case:
     landmarks = hand_marks(film, request)
     notes = film.notes
     if landmarks.tip is None or landmarks.carina is None:
-        landmarks, reasons = _with_proposals(film, landmarks)
+        landmarks, reasons = _with_proposals(film, landmarks, proposal)
         notes = (*notes, *reasons)
+    view, magnification = film.view, film.magnification
+    if view is View.UNKNOWN and not magnification.known:
+        view = request.known.view
+        magnification = plausible(view)
     return replace(
         request.known,
         film=name,
         landmarks=landmarks,
         spacing=film.spacing,
-        magnification=film.magnification,
-        view=film.view,
+        magnification=magnification,
+        view=view,
         centre_row=film.centre_row,
         patient=film.patient.overridden_by(request.known.patient),
         notes=notes,
+    )
+
+
+def case_of_marks(name: str, request: Request) -> Case:
+    """All that is known of a film that is not at hand itself: its points, what its pixels are worth, its view.
+
+    Raises
+    ------
+    MeasureError
+        Where the pixels' size is missing, or a value cannot be.
+    """
+    if request.mm_per_pixel is None:
+        raise MeasureError("marks without a film: no mm per pixel found; give it, or name the film.")
+    spacing = user_spacing(request.mm_per_pixel)
+
+    def mark(name: str, at: Point | None) -> Landmark | None:
+        return None if at is None else Landmark(*at, hand_sd_px(name, _mean_mm(spacing)))
+
+    return replace(
+        request.known,
+        film=name,
+        landmarks=Landmarks(tip=mark("tip", request.tip), carina=mark("carina", request.carina)),
+        spacing=spacing,
+        magnification=plausible(request.known.view),
     )
 
 
@@ -105,8 +152,14 @@ def hand_marks(film: Film, request: Request) -> Landmarks:
     )
 
 
-def _with_spacing(film: Film, request: Request) -> Film:
-    """The user's own spacing goes before a known object, that before the header's."""
+def with_given_spacing(film: Film, request: Request) -> Film:
+    """The user's own spacing goes before a known object, that before the header's.
+
+    Raises
+    ------
+    MeasureError
+        Where no film has such a spacing, or a mark lies outside the film.
+    """
     if request.mm_per_pixel is not None:
         film = with_user_spacing(film, request.mm_per_pixel)
     if request.known_object is not None:
@@ -114,11 +167,11 @@ def _with_spacing(film: Film, request: Request) -> Film:
     return film
 
 
-def _with_proposals(film: Film, by_hand: Landmarks) -> tuple[Landmarks, tuple[str, ...]]:
+def _with_proposals(
+    film: Film, by_hand: Landmarks, proposal: Proposal | None
+) -> tuple[Landmarks, tuple[str, ...]]:
     """Proposals for what no hand has placed, and why a point is missing."""
-    from imaging.propose import propose
-
-    proposal = propose(film)
+    proposal = proposal or propose(film)
     proposed = proposal.landmarks
     merged = replace(
         by_hand,
@@ -147,8 +200,12 @@ def _mark(name: str, at: Point, film: Film) -> Landmark:
 
 def _mm_per_px(film: Film) -> float:
     if film.spacing is not None:
-        return math.sqrt(film.spacing.row_mm * film.spacing.column_mm)
+        return _mean_mm(film.spacing)
     return NOMINAL_FILM_MM / max(film.shape)
+
+
+def _mean_mm(spacing: Spacing) -> float:
+    return math.sqrt(spacing.row_mm * spacing.column_mm)
 
 
 def _first(placed: dict[str, tuple[Landmark, ...]], name: str) -> Landmark | None:

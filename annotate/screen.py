@@ -44,7 +44,7 @@ def screen(reading: Reading, width: int = MOST_WIDTH, bold: bool = False) -> str
 
 def one_line(reading: Reading) -> str:
     """One film of many on one line."""
-    distance = "" if reading.distance is None else f"{_interval(reading.distance.on_film)} on the film; "
+    distance = "" if reading.distance is None else f"{interval_in_words(reading.distance.on_film)} on the film; "
     return f"{reading.film}: {headline_of(reading)}; {distance}{reading.error or reading.reason}"
 
 
@@ -81,8 +81,8 @@ def identifiers_in_words(identifiers: Identifiers) -> str:
 def _rows(reading: Reading) -> Iterator[tuple[str, str]]:
     if reading.distance is not None:
         how = "along the marked airway" if reading.distance.follows_path else "straight"
-        yield "on the film", f"{_interval(reading.distance.on_film)} above the carina, {how}"
-        yield "in the patient", f"{_interval(reading.distance.in_patient)} along the airway"
+        yield "on the film", f"{interval_in_words(reading.distance.on_film)} above the carina, {how}"
+        yield "in the patient", f"{interval_in_words(reading.distance.in_patient)} along the airway"
     if reading.accepted_range is not None:
         yield "accepted", range_in_words(reading.accepted_range)
     if reading.probabilities is not None:
@@ -194,7 +194,8 @@ def _percent(share: float) -> str:
     return "> 99 %" if share > 1.0 - SHOWN_CHANCE else f"{share:.0%}".replace("%", " %")
 
 
-def _interval(height: Estimate) -> str:
+def interval_in_words(height: Estimate) -> str:
+    """A height and its 95 % interval."""
     return f"{height.value:.1f} cm ({height.low:.1f} to {height.high:.1f})"
 
 

@@ -19,7 +19,7 @@ from pydicom.errors import BytesLengthException
 from imaging.acceptance import FOR_PROCESSING, refuse_unless_film
 from imaging.dicom_pixels import GREY, decode
 from imaging.errors import FilmUnreadableError, ImagingError
-from imaging.film import Film, Identifiers
+from imaging.film import Film, Identifiers, pixel_sha256
 from imaging.header import decimal, integer, quiet, quoted, text
 from imaging.header_spacing import read_magnification, read_spacing
 from imaging.orientation import Pose, read_pose, swaps_axes, turned
@@ -77,8 +77,14 @@ def film_from_dicom(source: Path | bytes, name: str) -> Film:
         # Encoded pixels are no longer needed: let them go before the grey values need room.
         del dataset
     # The stored values are turned, as a view, so that the grey values are written upright at once.
-    rendered = render(turned(stored, film.turn), rendering)
-    return replace(film, pixels=rendered.pixels, notes=film.notes + rendered.notes)
+    upright = turned(stored, film.turn)
+    rendered = render(upright, rendering)
+    return replace(
+        film,
+        pixels=rendered.pixels,
+        notes=film.notes + rendered.notes,
+        stored_sha256=pixel_sha256(upright),
+    )
 
 
 def _parts(dataset: Dataset, name: str) -> tuple[Film, NDArray[np.integer], Rendering]:
@@ -148,6 +154,7 @@ def read_identifiers(dataset: Dataset) -> Identifiers:
         study_date=text(dataset, "StudyDate"),
         accession_number=text(dataset, "AccessionNumber"),
         sop_instance_uid=text(dataset, "SOPInstanceUID"),
+        issuer_of_patient_id=text(dataset, "IssuerOfPatientID"),
     )
 
 

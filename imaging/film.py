@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -22,6 +23,7 @@ class Identifiers:
     study_date: str = ""
     accession_number: str = ""
     sop_instance_uid: str = ""
+    issuer_of_patient_id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,8 @@ class Film:
         What the reader of the film must be told (doubts about spacing, orientation, resolution tags).
     identifiers : Identifiers
         Kept out of `repr`.
+    stored_sha256 : str
+        `pixel_sha256` of the values as stored, before any window, turned upright; empty where not known.
     """
 
     pixels: NDArray[np.float32]
@@ -84,6 +88,16 @@ class Film:
     turn: Turn = field(default_factory=Turn)
     notes: tuple[str, ...] = ()
     identifiers: Identifiers = field(default_factory=Identifiers, repr=False)
+    stored_sha256: str = ""
+
+    @property
+    def fingerprint(self) -> str:
+        """SHA-256 of pixels and SOP Instance UID, in hexadecimal: the same film wherever its file lies.
+
+        The pixels are those stored, before any window; where these are not known, the film's own.
+        """
+        pixels = self.stored_sha256 or pixel_sha256(self.pixels)
+        return hashlib.sha256(f"{pixels} {self.identifiers.sop_instance_uid}".encode()).hexdigest()
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -95,3 +109,17 @@ class Film:
     def centre_row(self) -> float:
         """Row of the film's centre."""
         return (self.shape[0] - 1) / 2.0
+
+
+def pixel_sha256(pixels: NDArray[np.generic]) -> str:
+    """SHA-256 of an array's type, shape and little-endian values, row by row, in hexadecimal.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (rows, columns)
+        Stored values or grey values.
+    """
+    little = np.ascontiguousarray(pixels, pixels.dtype.newbyteorder("<"))
+    digest = hashlib.sha256(f"{little.dtype.kind}{little.dtype.itemsize} {little.shape}".encode())
+    digest.update(little.data)
+    return digest.hexdigest()

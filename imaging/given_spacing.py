@@ -32,12 +32,30 @@ def with_user_spacing(film: Film, mm_per_pixel: float | tuple[float, float]) -> 
     MeasureError
         Where no film has such pixels.
     """
-    row_mm, column_mm = (
-        mm_per_pixel if isinstance(mm_per_pixel, tuple) else (mm_per_pixel * film.pixel_aspect, mm_per_pixel)
-    )
-    given = Spacing(row_mm, column_mm, Plane.DETECTOR, SpacingSource.USER, RELATIVE_SD["user"])
+    given = user_spacing(mm_per_pixel, film.pixel_aspect)
     notes = film.notes + _contradiction(film, given)
-    return replace(film, spacing=given, pixel_aspect=row_mm / column_mm, notes=notes)
+    return replace(film, spacing=given, pixel_aspect=given.row_mm / given.column_mm, notes=notes)
+
+
+def user_spacing(mm_per_pixel: float | tuple[float, float], pixel_aspect: float = 1.0) -> Spacing:
+    """The user's own spacing, which holds at the detector.
+
+    Parameters
+    ----------
+    mm_per_pixel : float or (float, float)
+        Row and column spacing in mm; a single number is the column spacing.
+    pixel_aspect : float
+        Row spacing over column spacing, where a single number is given.
+
+    Raises
+    ------
+    MeasureError
+        Where no film has such pixels.
+    """
+    row_mm, column_mm = (
+        mm_per_pixel if isinstance(mm_per_pixel, tuple) else (mm_per_pixel * pixel_aspect, mm_per_pixel)
+    )
+    return Spacing(row_mm, column_mm, Plane.DETECTOR, SpacingSource.USER, RELATIVE_SD["user"])
 
 
 def with_known_object(film: Film, known: KnownObject) -> Film:

@@ -5,6 +5,7 @@ Training, data and scores are in docs/training.md and docs/model-card.md.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -56,6 +57,14 @@ _PATH_SEEN, _PATH_ROUGH_MM = 0.8, 2.5
 """An airway path is told where so much of it is seen, and no further than this from a smooth curve; ours."""
 _TIP, _CARINA, _AIRWAY = 0, 1, 4
 """Channels of the maps; imaging/training/model.py."""
+
+
+def weights_sha256() -> str:
+    """SHA-256 over the members and their card, in hexadecimal: which weights propose."""
+    digest = hashlib.sha256()
+    for path in (*MEMBERS, CARD):
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()
 
 
 class Session(Protocol):

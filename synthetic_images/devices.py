@@ -80,8 +80,8 @@ def _oesophagus(body: Anatomy, top: float, bottom: float, count: int) -> Floats:
 
 
 # -------------------------------------------------------------------- tubes and lines
-def gastric_tube(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
-    """From the mouth down the oesophagus into the stomach, with side holes in its last part."""
+def gastric_tube_path(body: Anatomy, rng: np.random.Generator) -> Floats:
+    """Centreline from the mouth down the oesophagus into the stomach, shape (110, 3)."""
     dome = body.dome_mm[1] / body.frame.long
     gullet = _oesophagus(body, 130.0, dome - 12.0, 9)
     stomach = _place(body, (40.0, 10.0, dome - 48.0), (58.0, -20.0, dome - 80.0), (30.0, -40.0, dome - 105.0))
@@ -90,12 +90,17 @@ def gastric_tube(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
     keep = int(rng.integers(1, 4))
     path = smooth_path(np.concatenate([mouth[None, :], nasal, gullet, stomach[:keep]]), 110)
     path += np.cumsum(rng.normal(0.0, 0.12, (110, 3)), axis=0) * body.frame.across
+    return path
+
+
+def gastric_tube(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
+    """A tube into the stomach."""
     scale = max(body.frame.across, 0.45)
-    _hose(scene, path, 2.6 * scale, 0.7 * scale)
+    _hose(scene, gastric_tube_path(body, rng), 2.6 * scale, 0.7 * scale)
 
 
-def central_line(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
-    """Into the superior vena cava, from the neck or from below a clavicle."""
+def central_line_path(body: Anatomy, rng: np.random.Generator) -> Floats:
+    """Centreline into the superior vena cava, from the neck or from below a clavicle, shape (70, 3)."""
     depth = float(rng.uniform(-35.0, 15.0))
     end = [(-24.0, -18.0, 38.0), (-23.0, -18.0, depth)]
     ways = (
@@ -112,8 +117,14 @@ def central_line(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
     )
     points = _place(body, *ways[int(rng.integers(len(ways)))], *end)
     points[1:-1] += rng.normal(0.0, 1.5, points[1:-1].shape) * body.frame.across
-    scale = max(body.frame.across, 0.35)
-    _wire(scene, points, float(rng.uniform(0.9, 1.6)) * scale, _plastic(scene), 70)
+    return smooth_path(points, 70)
+
+
+def central_line(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
+    """A catheter in a central vein."""
+    path = central_line_path(body, rng)
+    radius = float(rng.uniform(0.9, 1.6)) * max(body.frame.across, 0.35)
+    scene.solid(Curve(path, np.full(len(path), radius)), _plastic(scene))
 
 
 def tracheostomy_tube(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
@@ -147,9 +158,14 @@ def drain(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
     _hose(scene, path, float(rng.uniform(3.0, 5.5)) * max(body.frame.across, 0.4), 1.2)
 
 
+def temperature_probe_path(body: Anatomy, rng: np.random.Generator) -> Floats:
+    """Down the oesophagus to behind the heart, shape (60, 3)."""
+    return smooth_path(_oesophagus(body, 160.0, float(rng.uniform(-70.0, -10.0)), 8), 60)
+
+
 def temperature_probe(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
-    """A thin cable in the oesophagus that ends in a sensor behind the heart."""
-    path = smooth_path(_oesophagus(body, 160.0, float(rng.uniform(-70.0, -10.0)), 8), 60)
+    """A thin cable in the oesophagus that ends in a sensor."""
+    path = temperature_probe_path(body, rng)
     scene.solid(Curve(path, np.full(60, 0.55)), 0.5 * scene.mu(Material.COPPER))
     scene.solid(Curve(path[-3:], np.full(3, 1.3)), 0.6 * scene.mu(Material.STEEL))
 

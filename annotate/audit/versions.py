@@ -1,0 +1,36 @@
+"""What the results depend on beside the source and the settings: software and weights."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from functools import cache
+from importlib.metadata import version
+
+PACKAGES = (
+    "lipmark",
+    "numpy",
+    "scipy",
+    "pydicom",
+    "pylibjpeg",
+    "pylibjpeg-libjpeg",
+    "pylibjpeg-openjpeg",
+    "pyjpegls",
+    "opencv-python-headless",
+    "onnxruntime",
+    "scikit-image",
+    "pillow",
+    "pyarrow",
+)
+"""Distributions that decode, propose, measure or write."""
+
+Versions = dict[str, str]
+
+
+@cache
+def versions() -> Versions:
+    """Version of each, and the SHA-256 of the network's weights, by name."""
+    from imaging.network import CARD, MEMBERS
+
+    weights = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in (*MEMBERS, CARD)}
+    return {"python": platform.python_version(), **{name: version(name) for name in PACKAGES}, **weights}

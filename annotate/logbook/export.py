@@ -1,0 +1,146 @@
+"""Entries as files that others read: CSV, Parquet, JSON."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from enum import StrEnum
+from itertools import islice
+from pathlib import Path
+from typing import IO
+
+from annotate.logbook.entry import Entry, canonical
+from annotate.logbook.errors import LogbookError
+
+ROWS_AT_A_TIME = 1000
+"""Entries of a Parquet row group: some megabytes (ours)."""
+
+IN_READING: dict[str, tuple[str, ...]] = {
+    "on_film_cm": ("distance", "on_film_cm"),
+    "on_film_low_cm": ("distance", "on_film_low_cm"),
+    "on_film_high_cm": ("distance", "on_film_high_cm"),
+    "in_patient_cm": ("distance", "in_patient_cm"),
+    "in_patient_low_cm": ("distance", "in_patient_low_cm"),
+    "in_patient_high_cm": ("distance", "in_patient_high_cm"),
+    "lip_mark_cm": ("inputs", "lip_mark_cm"),
+    "move_by_cm": ("adjustment", "by_cm"),
+    "verdict": ("verdict",),
+    "move": ("adjustment", "action"),
+    "neck_posture": ("inputs", "neck_posture"),
+}
+"""Columns taken out of the Reading, so that a table can be used as it is; those in cm are numbers."""
+
+TEXTS = ("kind", "film", "patient", "reader", "software", "weights", "previous_hash", "hash")
+OBJECTS = ("inputs", "landmarks", "reading")
+COLUMNS = ("number", "time", "supersedes", *TEXTS, *IN_READING, *OBJECTS)
+
+
+class Format(StrEnum):
+    """What to write."""
+
+    CSV = "csv"
+    PARQUET = "parquet"
+    JSON = "json"
+
+    @classmethod
+    def of(cls, path: Path) -> Format:
+        """By the file's ending.
+
+        Raises
+        ------
+        LogbookError
+            Where it is another one.
+        """
+        try:
+            return cls(path.suffix.lower().removeprefix("."))
+        except ValueError:
+            raise LogbookError(
+                f"{path.name} found; a name ending in {', '.join(f'.{item}' for item in cls)} is expected."
+            ) from None
+
+
+def export(entries: Iterable[Entry], path: Path) -> int:
+    """Write entries to a file, and say how many; a file that was there is replaced once the new one is whole.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+        Taken one by one.
+    path : Path
+        Its ending says how: .csv and .parquet have a row an entry, .json is an array of whole entries.
+
+    Raises
+    ------
+    LogbookError
+        Where the ending is another one.
+    OSError
+        Where it cannot be written.
+    """
+    write = {Format.CSV: _write_csv, Format.PARQUET: _write_parquet, Format.JSON: _write_json}[Format.of(path)]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    new = path.with_name(f"{path.name}.new")
+    try:
+        count = write(iter(entries), new)
+        new.replace(path)
+    finally:
+        new.unlink(missing_ok=True)
+    return count
+
+
+def row_of(entry: Entry) -> dict[str, object]:
+    """An entry as a flat row of `COLUMNS`; what is not known is None."""
+    row: dict[str, object] = {name: getattr(entry, name) for name in ("number", "time", "supersedes")}
+    row |= {name: None if (value := getattr(entry, name)) is None else str(value) for name in TEXTS}
+    row |= {name: within(entry.reading, *path) for name, path in IN_READING.items()}
+    return row | {name: canonical(getattr(entry, name)) for name in OBJECTS}
+
+
+def within(value: object, *path: str) -> object:
+    """What a nested mapping holds there; None where it holds nothing."""
+    for name in path:
+        value = value.get(name) if isinstance(value, Mapping) else None
+    return value
+
+
+def _write_csv(entries: Iterator[Entry], path: Path) -> int:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, COLUMNS)
+        writer.writeheader()
+        return sum(_write_row(writer, entry) for entry in entries)
+
+
+def _write_row(writer: csv.DictWriter[str], entry: Entry) -> int:
+    writer.writerow(row_of(entry) | {"time": entry.time.isoformat(timespec="microseconds")})
+    return 1
+
+
+def _write_json(entries: Iterator[Entry], path: Path) -> int:
+    with path.open("w", encoding="utf-8") as file:
+        return _write_array(entries, file)
+
+
+def _write_array(entries: Iterator[Entry], file: IO[str]) -> int:
+    count = 0
+    file.write("[")
+    for count, entry in enumerate(entries, start=1):
+        file.write("\n" if count == 1 else ",\n")
+        json.dump(entry.plain(), file)
+    file.write("\n]\n")
+    return count
+
+
+def _write_parquet(entries: Iterator[Entry], path: Path) -> int:
+    # Imported here: it is slow to load.
+    import pyarrow as pa
+    from pyarrow.parquet import ParquetWriter
+
+    numbers = {name: pa.float64() for name in IN_READING if name.endswith("_cm")}
+    types = {"number": pa.int64(), "supersedes": pa.int64(), "time": pa.timestamp("us", tz="UTC"), **numbers}
+    schema = pa.schema([(name, types.get(name, pa.string())) for name in COLUMNS])
+    count = 0
+    with ParquetWriter(path, schema) as writer:
+        while rows := [row_of(entry) for entry in islice(entries, ROWS_AT_A_TIME)]:
+            writer.write_table(pa.Table.from_pylist(rows, schema))
+            count += len(rows)
+    return count

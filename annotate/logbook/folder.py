@@ -1,0 +1,39 @@
+"""Files of this user that belong to the logbook, readable by their owner alone."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+
+def data_folder() -> Path:
+    """The user's data folder for lipmark, made if missing."""
+    from platformdirs import user_data_path
+
+    folder = user_data_path("lipmark", appauthor=False)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return folder
+
+
+def put_private(path: Path, content: bytes) -> None:
+    """Put a whole file in place, mode 0600: a reader sees the old one or the new one."""
+    _written_beside(path, content).replace(path)
+
+
+def make_private(path: Path, content: bytes) -> None:
+    """Make a file, mode 0600, on the disk; where another process was first, its file stays."""
+    new = _written_beside(path, content)
+    try:
+        os.link(new, path)
+    except FileExistsError:
+        return
+    finally:
+        new.unlink()
+
+
+def _written_beside(path: Path, content: bytes) -> Path:
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    new = path.with_name(f"{path.name}.{os.getpid()}.new")
+    with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
+        file.write(content)
+    return new

@@ -1,0 +1,1 @@
+"""Alembic's way from one version of the tables to the next."""

@@ -1,0 +1,40 @@
+"""The Qt application that the window lives in."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from qtpy.QtWidgets import QApplication
+
+SCREENS = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+"""Without any of these Qt finds no screen on Linux, and ends the process without a word that helps."""
+
+
+class NoWindowError(Exception):
+    """The window cannot be shown; the message says why and what to do."""
+
+
+def application() -> QApplication:
+    """The application, made on first use.
+
+    Raises
+    ------
+    NoWindowError
+        Where the libraries or a screen are missing.
+    """
+    if sys.platform == "linux" and not any(os.environ.get(name) for name in SCREENS):
+        raise NoWindowError(
+            f"no screen found ({SCREENS[0]} is not set); run it on a desktop, or through ssh -X. "
+            "Everything but the window works without one: lipmark --help."
+        )
+    try:
+        from napari.qt import get_qapp
+    except ImportError as error:
+        raise NoWindowError(
+            f"the window is not installed ({error.name} is missing): pip install 'lipmark[window]'"
+        ) from error
+    made: QApplication = get_qapp()
+    return made

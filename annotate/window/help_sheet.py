@@ -1,0 +1,74 @@
+"""Every key on one sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import QDialog, QDialogButtonBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+
+from annotate.window.keys import GROUPS, MOUSE, Key
+from measure.cautions import ALWAYS
+
+SHEET_PX = 820
+HALF = 2
+"""Groups in the left column."""
+
+Row = tuple[str, str]
+Group = tuple[str, tuple[Row, ...]]
+
+STYLE = "QWidget { background: #1b1e22; color: #f0f0f0; font-size: 14px; }"
+SIGNS = (
+    "Dashed: proposed by the program. Solid: placed by hand. Thin circle: where the point lies with 95 %. "
+    "Brackets: where the tip should lie. Diamond: another reader's point."
+)
+
+
+class HelpSheet(QDialog):
+    """Opened by F1, closed by any of F1, Esc, Enter.
+
+    Parameters
+    ----------
+    parent : QWidget
+    own : sequence of (str, str)
+        Keys of the window's purpose and what they do.
+    title : str
+        Of that purpose.
+    """
+
+    def __init__(self, parent: QWidget, own: Sequence[Row] = (), title: str = "") -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Keys")
+        self.setStyleSheet(STYLE)
+        self.setMinimumWidth(SHEET_PX)
+        columns = QHBoxLayout()
+        groups: list[Group] = [*((name, _rows(keys)) for name, keys in GROUPS), ("Mouse", MOUSE)]
+        left = groups[:HALF] + ([(title.capitalize(), tuple(own))] if own else [])
+        for side in (left, groups[HALF:]):
+            columns.addWidget(_sheet(side), alignment=Qt.AlignmentFlag.AlignTop)
+        signs = QLabel(f"{SIGNS}<br><br>{escape(' '.join(ALWAYS))}")
+        signs.setWordWrap(True)
+        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+        buttons.rejected.connect(self.reject)
+        column = QVBoxLayout(self)
+        column.addLayout(columns)
+        column.addWidget(signs)
+        column.addWidget(buttons)
+
+
+def _rows(keys: Sequence[Key]) -> tuple[Row, ...]:
+    return tuple((" or ".join(key.presses), key.words) for key in keys if key.words)
+
+
+def _sheet(groups: Sequence[Group]) -> QLabel:
+    parts = []
+    for title, rows in groups:
+        lines = "".join(
+            f"<tr><td style='padding-right:14px'><b>{escape(press)}</b></td><td>{escape(words)}</td></tr>"
+            for press, words in rows
+        )
+        parts.append(f"<h3>{title}</h3><table cellspacing='3'>{lines}</table>")
+    label = QLabel("".join(parts))
+    label.setWordWrap(True)
+    return label

@@ -1,0 +1,307 @@
+"""The panel beside the film: the answer in large type, what would sharpen it, the form, the buttons."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from html import escape
+
+from qtpy.QtCore import Qt, Signal
+from qtpy.QtGui import QAction
+from qtpy.QtWidgets import (
+    QComboBox,
+    QFrame,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QMenu,
+    QPushButton,
+    QScrollArea,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from annotate.palette import PATH, TIP, Colour
+from annotate.window.form import FIELDS, Field
+from annotate.window.marks import CARINA as CARINA_NAME
+from annotate.window.marks import POINTS, WORDS
+from annotate.window.marks import TIP as TIP_NAME
+from annotate.window.words import Said
+from measure.landmarks import VERTEBRAE
+from measure.verdict import Verdict
+
+FORM_COLUMNS = 2
+ROOMY_FROM_PX = 950
+"""A window this high has room for larger type (ours)."""
+
+
+TONES: Mapping[Verdict, Colour] = {
+    Verdict.WITHIN_RANGE: (64, 190, 150),
+    Verdict.TOO_LOW: TIP,
+    Verdict.TOO_HIGH: TIP,
+    Verdict.IN_A_MAIN_BRONCHUS: TIP,
+    Verdict.NEAR_A_LIMIT: PATH,
+    Verdict.CANNOT_SAY: (200, 200, 200),
+}
+"""Behind the verdict, whose sign and words say the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class Type:
+    """Sizes in screen pixels: of the panel, and of its letters."""
+
+    panel: int
+    text: int
+    verdict: int
+    move: int
+
+
+COMPACT, ROOMY = Type(456, 13, 25, 19), Type(560, 16, 32, 24)
+
+STYLE = """
+#lipmark { background: #1b1e22; }
+#lipmark QWidget { background: #1b1e22; color: #f0f0f0; font-size: {text}px; }
+#lipmark QLabel#verdict { font-size: {verdict}px; font-weight: bold; color: #101010; padding: 8px 10px;
+    border-radius: 6px; }
+#lipmark QLabel#move { font-size: {move}px; font-weight: bold; }
+#lipmark QLabel#where { color: #c8c8c8; }
+#lipmark QLabel#notice { color: #f0e442; }
+#lipmark QLineEdit, #lipmark QComboBox { background: #2b3036; border: 1px solid #59626c; border-radius: 4px;
+    padding: 3px 5px; min-height: 18px; }
+#lipmark QLineEdit:focus, #lipmark QComboBox:focus { border: 2px solid #56b4e9; }
+#lipmark QLineEdit[wrong="true"], #lipmark QComboBox[wrong="true"] { border: 2px dashed #e69f00; }
+#lipmark QPushButton, #lipmark QToolButton { background: #353c44; border: 1px solid #59626c; border-radius: 4px;
+    padding: 5px 9px; min-height: 20px; }
+#lipmark QPushButton:hover, #lipmark QToolButton:hover { background: #454e58; }
+#lipmark QPushButton:disabled { color: #80868c; }
+#lipmark QScrollBar:vertical { background: #1b1e22; width: 8px; }
+#lipmark QScrollBar::handle:vertical { background: #59626c; border-radius: 4px; min-height: 24px; }
+#lipmark QScrollBar::add-line:vertical, #lipmark QScrollBar::sub-line:vertical { height: 0px; image: none; }
+#lipmark QPushButton#save { background: #0b5f87; font-weight: bold; }
+"""
+
+
+class Panel(QWidget):
+    """Shows what it is told and tells what is pressed; knows nothing of films.
+
+    Signals
+    -------
+    typed : str, str
+        A field of the form and its text.
+    chosen : str
+        A landmark taken from the menu.
+    pressed : str
+        An action by its name in `keys`.
+    """
+
+    typed = Signal(str, str)
+    chosen = Signal(str)
+    pressed = Signal(str)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setObjectName("lipmark")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        self._where, self._notice = _label("where"), _label("notice")
+        self._verdict, self._move = _label("verdict"), _label("move")
+        self._story = _label("story")
+        self._story.setTextFormat(Qt.TextFormat.RichText)
+        self._story.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self._type: Type | None = None
+        self.menu = self._landmark_menu()
+        self._fields: dict[str, QLineEdit | QComboBox] = {}
+        self._column = QVBoxLayout(self)
+        self._column.setContentsMargins(12, 10, 12, 10)
+        self._column.setSpacing(7)
+        for widget in (self._where, self._verdict, self._move):
+            self._column.addWidget(widget)
+        self._column.addWidget(self._scrolled(self._story), stretch=1)
+        self._typing = QWidget()
+        self._typing.setLayout(self._form())
+        self._column.addWidget(self._typing)
+        self._column.addWidget(self._notice)
+        self._column.addLayout(self._points_row())
+        self._column.addLayout(self._films_row())
+        self.fit(0)
+
+    def fit(self, height: int) -> None:
+        """Take the type that suits a window of this height."""
+        kind = ROOMY if height >= ROOMY_FROM_PX else COMPACT
+        if kind is self._type:
+            return
+        self._type = kind
+        self.setFixedWidth(kind.panel)
+        style = STYLE
+        for name in ("text", "verdict", "move"):
+            style = style.replace(f"{{{name}}}", str(getattr(kind, name)))
+        self.setStyleSheet(style)
+
+    def put_on_top(self, widget: QWidget) -> None:
+        """Give a widget the panel's top."""
+        self._column.insertWidget(1, widget)
+
+    def without_form(self) -> None:
+        """Leave out what only a reading needs: what is typed, other landmarks, proposals to accept."""
+        for widget in (self._typing, *self._for_a_reading):
+            widget.hide()
+
+    def call_save(self, words: str) -> None:
+        """Give the button that saves its words."""
+        self._save.setText(f"{words}  Ctrl+S")
+
+    def say(self, said: Said) -> None:
+        """Show the answer."""
+        self._verdict.setText(said.verdict)
+        self._verdict.setVisible(bool(said.verdict))
+        self._verdict.setStyleSheet(f"background: rgb{TONES[said.tone]};")
+        self._move.setText(said.move)
+        self._move.setVisible(bool(said.move))
+        self._story.setText(_story(said))
+
+    def place(self, where: str, notice: str) -> None:
+        """Show which film of how many, and what the reader should know."""
+        self._where.setText(where)
+        self._notice.setText(notice)
+        self._notice.setVisible(bool(notice))
+
+    def fill(self, texts: Mapping[str, str], hints: Mapping[str, str], enabled: bool) -> None:
+        """Show a film's form; hints are what the film itself says."""
+        for field in FIELDS:
+            widget, text = self._fields[field.key], texts.get(field.key, "")
+            widget.setEnabled(enabled)
+            blocked = widget.blockSignals(True)
+            if isinstance(widget, QComboBox):
+                widget.setItemText(0, hints.get(field.key, field.hint))
+                widget.setCurrentIndex(widget.findData(text))
+            else:
+                widget.setPlaceholderText(hints.get(field.key, field.hint))
+                widget.setText(text)
+            widget.blockSignals(blocked)
+
+    def mark_problems(self, problems: Mapping[str, str]) -> None:
+        """Edge the fields that could not be used, and say why on them."""
+        for field in FIELDS:
+            widget, problem = self._fields[field.key], problems.get(field.key, "")
+            widget.setToolTip(problem or field.why)
+            if bool(widget.property("wrong")) != bool(problem):
+                widget.setProperty("wrong", bool(problem))
+                widget.style().unpolish(widget)
+                widget.style().polish(widget)
+
+    def focus_form(self) -> None:
+        """Put the keyboard into the first field."""
+        self._fields[FIELDS[0].key].setFocus(Qt.FocusReason.ShortcutFocusReason)
+
+    def _form(self) -> QGridLayout:
+        grid = QGridLayout()
+        grid.setContentsMargins(0, 0, 0, 0)
+        grid.setHorizontalSpacing(8)
+        grid.setVerticalSpacing(4)
+        for number, field in enumerate(FIELDS):
+            row, column = divmod(number, FORM_COLUMNS)
+            widget = self._combo(field) if field.choices else self._line(field)
+            label = QLabel(field.label)
+            label.setBuddy(widget)
+            widget.setAccessibleName(field.label)
+            widget.setToolTip(field.why)
+            self._fields[field.key] = widget
+            grid.addWidget(label, row, 2 * column)
+            grid.addWidget(widget, row, 2 * column + 1)
+        return grid
+
+    def _line(self, field: Field) -> QLineEdit:
+        line = QLineEdit()
+        line.setPlaceholderText(field.hint)
+        line.setMinimumWidth(60)
+        line.textEdited.connect(lambda text: self.typed.emit(field.key, text))
+        return line
+
+    def _combo(self, field: Field) -> QComboBox:
+        combo = QComboBox()
+        combo.addItem(field.hint, "")
+        for choice in field.choices:
+            combo.addItem(str(choice), str(choice))
+        combo.currentIndexChanged.connect(lambda _: self.typed.emit(field.key, str(combo.currentData())))
+        return combo
+
+    def _points_row(self) -> QHBoxLayout:
+        other = QToolButton()
+        other.setText("Other landmark  O")
+        other.setMenu(self.menu)
+        other.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+        accept = self._button("Accept  A", "accept")
+        self._for_a_reading: tuple[QWidget, ...] = (other, accept)
+        row = QHBoxLayout()
+        row.addWidget(other)
+        row.addWidget(accept)
+        row.addWidget(self._button("Undo", "undo"))
+        row.addWidget(self._button("Help  F1", "help"))
+        return row
+
+    def _films_row(self) -> QHBoxLayout:
+        row = QHBoxLayout()
+        row.addWidget(self._button("◀ Previous  P", "previous_film"))
+        self._save = self._button("", "save")
+        self._save.setObjectName("save")
+        row.addWidget(self._save, stretch=1)
+        row.addWidget(self._button("Next  N ▶", "next_film"))
+        return row
+
+    def _button(self, text: str, action: str) -> QPushButton:
+        button = QPushButton(text)
+        button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        button.clicked.connect(lambda: self.pressed.emit(action))
+        return button
+
+    def _landmark_menu(self) -> QMenu:
+        menu = QMenu(self)
+        vertebrae = QMenu("vertebrae", menu)
+        for name in POINTS:
+            if name in (TIP_NAME, CARINA_NAME):
+                continue
+            home = vertebrae if name in VERTEBRAE else menu
+            action = QAction(WORDS[name], home)
+            action.triggered.connect(self._chooser(name))
+            home.addAction(action)
+        menu.addMenu(vertebrae)
+        return menu
+
+    def _chooser(self, name: str) -> Callable[[], None]:
+        return lambda: self.chosen.emit(name)
+
+    def _scrolled(self, widget: QWidget) -> QScrollArea:
+        area = QScrollArea()
+        area.setWidget(widget)
+        area.setWidgetResizable(True)
+        area.setFrameShape(QFrame.Shape.NoFrame)
+        area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        return area
+
+
+def _label(name: str) -> QLabel:
+    label = QLabel()
+    label.setObjectName(name)
+    label.setWordWrap(True)
+    return label
+
+
+def _story(said: Said) -> str:
+    """Everything below the move, as rich text."""
+    facts = "".join(
+        f"<tr><td style='color:#c8c8c8; padding-right:10px'>{escape(label)}</td><td>{escape(text)}</td></tr>"
+        for label, text in said.facts
+    )
+    parts = [f"<p>{escape(said.reason)}</p>" if said.reason else "", f"<table>{facts}</table>" if facts else ""]
+    if said.unknown:
+        parts.append(f"<p><b>Not known yet, and what sharpens it</b></p>{_list(said.unknown)}")
+    if said.cautions:
+        parts.append(f"<p><b>Mind</b></p>{_list(said.cautions)}")
+    return "".join(parts)
+
+
+def _list(texts: tuple[str, ...]) -> str:
+    items = "".join(f"<li>{escape(text)}</li>" for text in texts)
+    return f"<ul style='margin-left:-22px; margin-top:2px'>{items}</ul>"

@@ -1,0 +1,241 @@
+"""What the window is opened for: a reading, a second reading, or something of another module's own."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from annotate.logbook.entry import Draft, Entry, Kind, exact
+from annotate.logbook.errors import LogbookError
+from annotate.logbook.privacy import pseudonym
+from annotate.logbook.record import draft_of
+from annotate.logbook.store import Logbook
+from annotate.window.marking import Marking
+from annotate.window.marks import CARINA, TIP, Marks
+from measure.distance import distance_mm
+from measure.landmarks import Landmark, Landmarks
+from measure.reading import Plain
+
+if TYPE_CHECKING:
+    from qtpy.QtWidgets import QWidget
+
+    from annotate.window.desk import Desk
+
+
+class NotSavedError(Exception):
+    """Why the marks could not be kept, and what to do."""
+
+
+class Purpose:
+    """What marks are placed for; see the package's docstring for how to make another.
+
+    Attributes
+    ----------
+    key : str
+        Tells its drafts from those of another purpose.
+    title : str
+        In the window's title.
+    proposes : bool
+        Whether landmarks are looked for.
+    has_form : bool
+        Whether patient, tube and film can be typed in.
+    asks : str
+        What the panel says where it may not tell the Reading.
+    compared_as : str
+        What the points of `compared` are called.
+    saves_as : str
+        On the button that saves.
+    taken_up : str
+        What the panel says where `earlier` had something.
+    keys : tuple of (str, str)
+        Its own keys and what they do, for the help sheet.
+    """
+
+    key = "look"
+    title = "look"
+    proposes = True
+    has_form = True
+    asks = "Place the tube tip (T) and the carina (C)."
+    compared_as = "compared"
+    saves_as = "Save"
+    taken_up = "Your saved marks of this film; saving again corrects them."
+    keys: tuple[tuple[str, str], ...] = ()
+
+    def tells(self, marking: Marking) -> bool:
+        """Whether Reading, ruler and accepted zone are shown now."""
+        return True
+
+    def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
+        """Marks and form that the same reader saved for this film before."""
+        return None
+
+    def save(self, marking: Marking) -> str:
+        """Keep the marks, and say so.
+
+        Raises
+        ------
+        NotSavedError
+            Where that was not possible.
+        """
+        raise NotSavedError("Nothing is kept here.")
+
+    def compared(self, marking: Marking) -> Landmarks | None:
+        """Landmarks of somebody else to draw beside the own ones, once they may be seen."""
+        return None
+
+    def locked(self, marking: Marking) -> bool:
+        """Whether the marks may not be changed any more."""
+        return False
+
+    def refreshed(self) -> None:
+        """The window shows something new: another film, other marks."""
+
+    def widget(self, desk: Desk) -> QWidget | None:
+        """For the top of the panel."""
+        return None
+
+
+class FirstReading(Purpose):
+    """A reading for the logbook; saved again, it corrects the reader's earlier entry.
+
+    Parameters
+    ----------
+    reader : str
+        Name or initials.
+    logbook : str or None
+        URL; None for the user's own.
+    """
+
+    key = "reading"
+    title = "reading"
+
+    def __init__(self, reader: str, logbook: str | None = None) -> None:
+        self.reader = reader
+        self._logbook = logbook
+
+    def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
+        """From the reader's newest entry; an entry that was not made here has no marks of a hand to take up."""
+        entry = self._own(self._entries(marking))
+        window = None if entry is None else _window(entry)
+        if not window:
+            return None
+        marks, texts = window.get("marks"), window.get("form")
+        if not (isinstance(marks, Mapping) and isinstance(texts, Mapping)):
+            return None
+        return Marks.from_dict(marks), {key: str(text) for key, text in texts.items()}
+
+    def save(self, marking: Marking) -> str:
+        """Write an entry with everything that led to the Reading."""
+        try:
+            with Logbook.open(self._logbook) as logbook:
+                before = self._own(logbook.entries(kind=Kind.READING, film=marking.fingerprint))
+                entry = logbook.save(self._draft(marking, before))
+        except (LogbookError, OSError) as error:
+            raise NotSavedError(f"Not saved: {error}") from error
+        corrects = "" if before is None else f", corrects entry {before.number}"
+        return f"Saved as entry {entry.number} by {self.reader}{corrects}."
+
+    def _draft(self, marking: Marking, before: Entry | None) -> Draft:
+        who = marking.film.identifiers
+        window: dict[str, Plain] = {
+            "purpose": self.key,
+            "marks": exact(marking.marks.to_dict()),
+            "form": exact(marking.texts),
+        }
+        draft = draft_of(
+            marking.fingerprint,
+            pseudonym(who.patient_id, who.issuer_of_patient_id),
+            marking.answer.case,
+            marking.reading,
+            self.reader,
+            supersedes=None if before is None else before.number,
+        )
+        return replace(draft, inputs={**draft.inputs, "window": window})
+
+    def _entries(self, marking: Marking) -> list[Entry]:
+        with Logbook.open(self._logbook) as logbook:
+            return logbook.entries(kind=Kind.READING, film=marking.fingerprint)
+
+    def _own(self, entries: list[Entry]) -> Entry | None:
+        """The reader's newest entry of this purpose; one of the command line counts as a first reading."""
+        own = (one for one in reversed(entries) if one.reader == self.reader)
+        return next((one for one in own if _window(one).get("purpose", FirstReading.key) == self.key), None)
+
+
+class SecondReading(FirstReading):
+    """Marks placed without sight of the first reading and of the proposal; the same reader may do both."""
+
+    key = "second reading"
+    title = "second reading"
+    proposes = False
+
+    def __init__(self, reader: str, logbook: str | None = None) -> None:
+        super().__init__(reader, logbook)
+        self._revealed: dict[str, Landmarks] = {}
+
+    def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
+        """The own marks; who has saved before has seen the first reader's."""
+        own = super().earlier(marking)
+        if own is not None:
+            self._reveal(marking)
+        return own
+
+    def save(self, marking: Marking) -> str:
+        """Write the entry, and say how far the two readers lie apart."""
+        for name in (TIP, CARINA):
+            if not marking.points(name) and name not in marking.marks.not_visible:
+                raise NotSavedError(f"Not saved: place the {name}, or mark it as not visible.")
+        said = super().save(marking)
+        self._reveal(marking)
+        first = self._revealed.get(marking.fingerprint)
+        return f"{said} {'Nobody else has read this film yet.' if first is None else _apart(marking, first)}"
+
+    def compared(self, marking: Marking) -> Landmarks | None:
+        """The other reader's marks, once the own ones are saved."""
+        return None if marking.unsaved else self._revealed.get(marking.fingerprint)
+
+    def _reveal(self, marking: Marking) -> None:
+        first = self._first(self._entries(marking))
+        if first is not None:
+            self._revealed[marking.fingerprint] = _landmarks(first)
+
+    def _first(self, entries: list[Entry]) -> Entry | None:
+        own = self._own(entries)
+        return next((entry for entry in entries if entry is not own), None)
+
+
+def _window(entry: Entry) -> Mapping[str, Plain]:
+    """What the window wrote beside the inputs; empty where another hand wrote the entry."""
+    window = entry.inputs.get("window")
+    return window if isinstance(window, Mapping) else {}
+
+
+def _landmarks(entry: Entry) -> Landmarks:
+    """Tip and carina of an entry."""
+
+    def point(name: str) -> Landmark | None:
+        plain = entry.landmarks.get(name)
+        if not isinstance(plain, Mapping):
+            return None
+        row, column = plain["row"], plain["column"]
+        return Landmark(float(str(row)), float(str(column)), 0.0)
+
+    return replace(Landmarks(), tip=point(TIP), carina=point(CARINA))
+
+
+def _apart(marking: Marking, first: Landmarks) -> str:
+    spacing = marking.answer.film.spacing
+    parts = []
+    for name, own, other in (
+        (TIP, marking.landmarks.tip, first.tip),
+        (CARINA, marking.landmarks.carina, first.carina),
+    ):
+        if own is None or other is None:
+            continue
+        if spacing is None:
+            away = ((own.row - other.row) ** 2 + (own.column - other.column) ** 2) ** 0.5
+            parts.append(f"{name} {away:.0f} pixels")
+        else:
+            parts.append(f"{name} {distance_mm(own, other, spacing).value:.1f} mm")
+    return f"From the first reader's: {', '.join(parts)}." if parts else "The two readers share no point."

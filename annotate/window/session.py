@@ -1,0 +1,159 @@
+"""The films of one sitting: which is open, what is unsaved, what goes wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from annotate.logbook.errors import LogbookError
+from annotate.logs import tell_unforeseen
+from annotate.window.drafts import DraftError, Drafts
+from annotate.window.marking import NOTHING_PROPOSED, STILL_LOOKING, Marking
+from annotate.window.purpose import Purpose
+from imaging.errors import ImagingError
+from imaging.film import Film
+from imaging.load import load_film
+from imaging.propose import Proposal, propose
+from measure.landmarks import Landmarks
+
+
+class Session:
+    """A list of films, one of them open.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The films.
+    purpose : Purpose
+        What they are opened for.
+    drafts : Drafts or None
+        Where unsaved work is kept; None where it need not be.
+    load : function
+        Makes a film of a path.
+
+    Attributes
+    ----------
+    number : int
+        Of the film that is open, from 0.
+    marking : Marking or None
+        Of the film that is open; None where it cannot be opened.
+    trouble : str
+        Why the film cannot be opened; empty where it can.
+    notice : str
+        What the reader should know: work taken up again, work that could not be kept.
+    """
+
+    def __init__(
+        self,
+        paths: Sequence[Path],
+        purpose: Purpose,
+        drafts: Drafts | None = None,
+        load: Callable[[Path], Film] = load_film,
+    ) -> None:
+        self.paths = tuple(paths)
+        self.purpose = purpose
+        self.number = 0
+        self.marking: Marking | None = None
+        self.trouble = ""
+        self.notice = ""
+        self._drafts = drafts
+        self._load = load
+        self._unsaved: set[int] = set()
+        self._found: dict[str, Proposal] = {}
+
+    @property
+    def path(self) -> Path:
+        """The film that is open."""
+        return self.paths[self.number]
+
+    @property
+    def unsaved(self) -> list[Path]:
+        """Films of this sitting with work that no logbook has."""
+        return [self.paths[number] for number in sorted(self._unsaved)]
+
+    def open(self, number: int) -> None:
+        """Turn to a film; one that cannot be opened leaves its reason, and the list goes on."""
+        self.number, self.marking, self.trouble, self.notice = number, None, "", ""
+        try:
+            film = self._load(self.path)
+        except ImagingError as error:
+            self.trouble = str(error)
+            return
+        except Exception as error:
+            tell_unforeseen(error)
+            self.trouble = (
+                f"{self.path.name}: unforeseen {type(error).__name__}; start again with --verbose and report it."
+            )
+            return
+        self.marking = Marking(str(self.path), film, STILL_LOOKING if self.purpose.proposes else NOTHING_PROPOSED)
+        self._take_up(self.marking)
+
+    def _take_up(self, marking: Marking) -> None:
+        """Saved marks first, unsaved ones over them."""
+        try:
+            earlier = self.purpose.earlier(marking)
+        except (LogbookError, OSError) as error:
+            earlier, self.notice = None, str(error)
+        except (KeyError, TypeError, ValueError):
+            earlier, self.notice = (
+                None,
+                "Your saved marks cannot be read; run lipmark log verify, and place them again.",
+            )
+        if earlier is not None:
+            marking.restore(*earlier)
+            marking.keep()
+            self.notice = self.purpose.taken_up
+        if self._drafts is None:
+            return
+        try:
+            if self._drafts.restore(marking):
+                self.notice = "Your unsaved marks of this film were taken up again."
+        except DraftError as error:
+            self.notice = str(error)
+        self._count(marking)
+
+    def look(self, marking: Marking) -> Proposal:
+        """Search a film, or remember what was found on it; slow, and safe in another thread."""
+        if marking.fingerprint not in self._found:
+            try:
+                self._found[marking.fingerprint] = propose(marking.film)
+            except Exception as error:
+                tell_unforeseen(error)
+                return Proposal(Landmarks(), (f"Nothing could be proposed: unforeseen {type(error).__name__}.",))
+        return self._found[marking.fingerprint]
+
+    def keep_draft(self) -> None:
+        """After every step: what is not saved goes to the disk."""
+        if self.marking is None:
+            return
+        self._count(self.marking)
+        if self._drafts is None:
+            return
+        try:
+            self._drafts.write(self.marking)
+        except OSError as error:
+            self.notice = (
+                f"The draft cannot be written ({error.strerror}): save soon, a crash would lose your marks."
+            )
+
+    def save(self) -> str:
+        """Keep the marks for good.
+
+        Raises
+        ------
+        NotSavedError
+            Where that was not possible; the draft stays.
+        """
+        if self.marking is None:
+            return self.trouble
+        said = self.purpose.save(self.marking)
+        self.marking.keep()
+        self.keep_draft()
+        return said
+
+    def abandon(self) -> None:
+        """Forget that anything is unsaved; drafts stay."""
+        self._unsaved.clear()
+
+    def _count(self, marking: Marking) -> None:
+        (self._unsaved.add if marking.unsaved else self._unsaved.discard)(self.number)

@@ -1,0 +1,220 @@
+"""Make docs/screens/: the marking window with synthetic films, at two sizes of the screen.
+
+python docs/make_screens.py
+
+Needs Xvfb. The points are dragged and the keys pressed as a reader would; what is photographed is the real window.
+"""
+
+from __future__ import annotations
+
+import os
+import runpy
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from annotate.palette import CARINA, OTHER, PATH, TIP, ZONE
+from annotate.window.panel import TONES
+from annotate.window.session import Session
+from measure.posture import NeckPosture
+from synthetic_images.dicom_out import write_dicom
+from synthetic_images.film import make_film
+from synthetic_images.recipe import Placement, draw_recipe
+
+DOCS = Path(__file__).resolve().parent
+SCREENS = DOCS / "screens"
+SCREEN = runpy.run_path(str(DOCS.parent / "tests" / "setup" / "virtual_screen.py"))
+SMALL, LARGE = (1366, 768), (1920, 1080)
+SEED, SIDE_PX = 4, 1536
+GREYS = 64
+SHADES = (1.0, 0.65, 0.35)
+PANEL = ((27, 30, 34), (43, 48, 54), (53, 60, 68), (89, 98, 108), (11, 95, 135), (200, 200, 200))
+PATIENCE_S = 60.0
+
+
+def wait(seconds: float) -> None:
+    """Let the window live."""
+    from qtpy.QtWidgets import QApplication
+
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        QApplication.processEvents()
+        time.sleep(0.01)
+
+
+def few_colours() -> Any:
+    """A palette of greys, of what is drawn in three shades, of the panel, and of the zone over greys."""
+    from PIL import Image
+
+    greys = [(round(k * 255 / (GREYS - 1)),) * 3 for k in range(GREYS)]
+    drawn = {*TONES.values(), TIP, CARINA, ZONE, PATH, OTHER}
+    shades = [tuple(round(part * value) for value in colour) for colour in sorted(drawn) for part in SHADES]
+    zone = [tuple(round(0.84 * grey[k] + 0.16 * ZONE[k]) for k in range(3)) for grey in greys[::3]]
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([value for colour in (*greys, *shades, *PANEL, *zone) for value in colour])
+    return palette
+
+
+def photograph(name: str, size: tuple[int, int]) -> None:
+    """What the screen shows, as a PNG of few colours."""
+    from PIL import Image
+    from qtpy.QtWidgets import QApplication
+
+    wait(0.5)
+    path = SCREENS / f"{name}.png"
+    screen = QApplication.primaryScreen()
+    assert screen is not None
+    screen.grabWindow(0).copy(0, 0, *size).save(str(path))
+    with Image.open(path) as taken:
+        few = taken.convert("RGB").quantize(palette=few_colours(), dither=Image.Dither.NONE)
+    few.save(path, optimize=True)
+
+
+def open_window(films: list[Path], purpose: Any, size: tuple[int, int]) -> Any:
+    """A window of that size with the first film's proposal."""
+    from annotate.window.main_window import MarkingWindow
+
+    window = MarkingWindow(Session(films, purpose))
+    window.setGeometry(0, 0, *size)
+    window.start()
+    end = time.monotonic() + PATIENCE_S
+    while purpose.proposes and window.desk.marking.proposal.landmarks.tip is None:
+        assert time.monotonic() < end, "nothing was proposed"
+        wait(0.1)
+    wait(0.3)
+    window.desk.on_whole()
+    return window
+
+
+def close(window: Any) -> None:
+    """Without a question: nothing here is to be kept."""
+    window.desk.session.abandon()
+    window.close()
+    wait(0.2)
+
+
+def fill(desk: Any, **texts: str) -> None:
+    """Type into the form."""
+    for key, text in texts.items():
+        desk.marking.type(key, text)
+    desk.refresh()
+    desk.panel.fill(desk.marking.texts, {}, enabled=True)
+
+
+def proposed(films: list[Path], size: tuple[int, int], name: str) -> None:
+    """A film as it opens."""
+    from annotate.window.purpose import FirstReading
+
+    window = open_window(films, FirstReading("AB"), size)
+    photograph(name, size)
+    close(window)
+
+
+def corrected(films: list[Path], size: tuple[int, int], name: str) -> None:
+    """Close to the carina, both points placed by hand, the form filled in, the magnifier beside the cursor."""
+    from annotate.window.purpose import FirstReading
+
+    window = open_window(films, FirstReading("AB"), size)
+    desk = window.desk
+    desk.on_accept()
+    fill(desk, lip_mark="24", neck="neutral", tube_size="7.5")
+    desk.on_mediastinum()
+    desk.take("tip")
+    tip = desk.marking.points("tip")[0]
+    desk.hover((tip.row, tip.column))
+    photograph(name, size)
+    close(window)
+
+
+def inverted(films: list[Path], size: tuple[int, int], name: str) -> None:
+    """Black and white changed, with optional landmarks."""
+    from annotate.window.purpose import FirstReading
+
+    window = open_window(films, FirstReading("AB"), size)
+    desk = window.desk
+    desk.on_accept()
+    truth = TRUTH["landmarks"]
+    for mark in ("trachea-walls", "cords"):
+        points = truth.tracheal_walls if mark == "trachea-walls" else (truth.cords,)
+        for index, point in enumerate(points):
+            desk.marking.change(desk.marking.marks.put(mark, index, (point.row, point.column)))
+    desk.on_invert()
+    desk.on_mediastinum()
+    desk.take("cords")
+    photograph(name, size)
+    close(window)
+
+
+def second(films: list[Path], size: tuple[int, int], name: str) -> None:
+    """A second reader before anything is placed."""
+    from annotate.window.purpose import SecondReading
+
+    window = open_window(films, SecondReading("CD"), size)
+    photograph(name, size)
+    close(window)
+
+
+def bad_film(films: list[Path], size: tuple[int, int], name: str) -> None:
+    """A file that is no film."""
+    from annotate.window.purpose import FirstReading
+
+    letter = films[0].with_name("letter.dcm")
+    letter.write_text("Dear colleague", encoding="utf-8")
+    window = open_window([films[0], letter], FirstReading("AB"), size)
+    window.desk.on_next_film()
+    photograph(name, size)
+    close(window)
+
+
+def keys(films: list[Path], size: tuple[int, int], name: str) -> None:
+    """The help sheet."""
+    from annotate.window.purpose import FirstReading
+
+    window = open_window(films, FirstReading("AB"), size)
+    window.desk.on_help()
+    photograph(name, size)
+    close(window)
+
+
+TRUTH: dict[str, Any] = {}
+"""Landmarks of the invented film, to place optional ones where they are."""
+
+EXHIBITS: tuple[tuple[Callable[[list[Path], tuple[int, int], str], None], tuple[int, int], str], ...] = (
+    (proposed, SMALL, "proposed"),
+    (corrected, SMALL, "corrected"),
+    (inverted, SMALL, "inverted"),
+    (second, SMALL, "second-reading"),
+    (bad_film, SMALL, "bad-film"),
+    (keys, SMALL, "keys"),
+    (corrected, LARGE, "corrected-large"),
+)
+
+
+def main() -> None:
+    """Make every screen."""
+    SCREENS.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as folder, SCREEN["virtual_screen"]():
+        os.environ["XDG_DATA_HOME"] = folder
+        os.environ.pop("LIPMARK_LOGBOOK", None)
+        from napari.qt import get_qapp
+
+        get_qapp()
+        recipe = draw_recipe(
+            SEED,
+            difficulty=0.1,
+            rows=SIDE_PX,
+            columns=SIDE_PX,
+            placement=Placement.TRACHEA,
+            posture=NeckPosture.NEUTRAL,
+        )
+        made = make_film(recipe)
+        TRUTH["landmarks"] = made.truth.landmarks()
+        film = write_dicom(made, Path(folder) / "bed 4.dcm")
+        for exhibit, size, name in EXHIBITS:
+            exhibit([film], size, name)
+
+
+if __name__ == "__main__":
+    main()
