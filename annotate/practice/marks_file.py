@@ -21,7 +21,6 @@ from measure.posture import NeckPosture
 from synthetic_images.truth import Truth
 
 COLUMNS = ("film", "tip_row", "tip_column", "carina_row", "carina_column")
-OPTIONAL = ("mm_per_pixel", "neck")
 
 
 class MarksFileError(Exception):

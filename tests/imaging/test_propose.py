@@ -145,6 +145,19 @@ def test_is_not_sure_of_anything_on_a_turned_film(turns: int) -> None:
     assert answers(propose(Film(pixels=np.rot90(film.pixels, turns)))) == []
 
 
+@pytest.mark.parametrize("seed", [500, 501, 502])
+@pytest.mark.parametrize("how", ["inverted", "cut off at the carina"])
+def test_an_answer_on_a_spoilt_film_is_right(how: str, seed: int) -> None:
+    made = make_film(draw_recipe(seed, difficulty=0.3, placement=Placement.TRACHEA))
+    whole = film_of(made).pixels
+    pixels = 1.0 - whole if how == "inverted" else whole[: int(made.truth.points["carina"].row)]
+    landmarks = propose(Film(pixels=pixels)).landmarks
+    for name in ("tip", "carina"):
+        mark = getattr(landmarks, name)
+        if mark is not None and mark.confidence >= SURE:
+            assert miss_mm(mark, made, name) <= 10.0
+
+
 @pytest.mark.parametrize("degrees", [-90.0, 90.0])
 @pytest.mark.parametrize("seed", [5001, 5003, 5004])
 def test_is_not_sure_of_both_points_on_a_lateral(seed: int, degrees: float) -> None:
