@@ -96,6 +96,7 @@ def _panel(film: Film, reading: Reading, view: View, width: int) -> Image.Image:
         _draw_ruler(draw, view, ruler, reading.accepted_range)
     if reading.landmarks.carina is not None:
         _draw_carina(draw, view, reading.landmarks.carina)
+    _draw_tube_line(draw, view, reading.landmarks.tube_line)
     if reading.landmarks.tip is not None:
         _draw_tip(draw, view, reading.landmarks.tip)
     return panel
@@ -155,6 +156,14 @@ def _draw_tip(draw: ImageDraw.ImageDraw, view: View, tip: Landmark) -> None:
         draw.line([(x + side * radius, y), (x + side * 2.4 * radius, y)], fill=TIP, width=3)
     _spread(draw, view, tip, TIP)
     _write(draw, (x + 2.8 * radius, y), _label("tip", tip), TIP, view)
+
+
+def _draw_tube_line(draw: ImageDraw.ImageDraw, view: View, points: Sequence[Landmark]) -> None:
+    """Ticks on both sides of the line that was followed; the line itself stays to be seen."""
+    for point in points:
+        x, y = view.at(point.row, point.column)
+        for side in (-1, 1):
+            draw.line([(x + side * 7.0, y), (x + side * 13.0, y)], fill=TIP, width=2)
 
 
 def _draw_carina(draw: ImageDraw.ImageDraw, view: View, carina: Landmark) -> None:

@@ -45,7 +45,8 @@ examples:
   lipmark read film.dcm --tip 812,1040 --carina 1105,1066 --lip-mark 23 --neck neutral
       measure between two points that you placed, and get the new mark at the lip
   lipmark read film.png --mm-per-pixel 0.143 --tip 812,1040 --carina 1105,1066 --picture read.png
-      a picture file has no pixel size: give it, or mark an object of known size with --known-object
+      a picture file has no pixel size: give it, or mark an object of known size with --known-object, or the
+      tube's two walls with --mark tube-walls and its size
   lipmark read ward/ --jsonl > readings.jsonl
       every film of a folder, one JSON object a line (docs/reading.md)
   lipmark read film.dcm --tip 812,1040 --carina 1105,1066 --lip-mark 23 --log --reader AB

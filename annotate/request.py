@@ -8,7 +8,7 @@ from pathlib import Path
 
 from annotate.arguments import Mark, Point
 from imaging.film import Film
-from imaging.given_spacing import user_spacing, with_known_object, with_user_spacing
+from imaging.given_spacing import user_spacing, with_known_object, with_tube_width, with_user_spacing
 from imaging.load import load_film
 from imaging.propose import Proposal, propose
 from measure.assess import Case
@@ -16,6 +16,7 @@ from measure.errors import MeasureError
 from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, hand_sd_px
 from measure.magnification import View, plausible
 from measure.spacing import Spacing
+from measure.tube import outside_diameter_estimate_mm
 
 NOMINAL_FILM_MM = 400.0
 """Longer side of a film whose spacing is not known, only to size the spread of a hand's mark (common practice)."""
@@ -153,7 +154,7 @@ def hand_marks(film: Film, request: Request) -> Landmarks:
 
 
 def with_given_spacing(film: Film, request: Request) -> Film:
-    """The user's own spacing goes before a known object, that before the header's.
+    """The user's own spacing goes before a known object, that before the header's, that before the tube's width.
 
     Raises
     ------
@@ -164,6 +165,10 @@ def with_given_spacing(film: Film, request: Request) -> Film:
         film = with_user_spacing(film, request.mm_per_pixel)
     if request.known_object is not None:
         film = with_known_object(film, _known_object(request.known_object, film))
+    walls, outside = dict(request.marks).get("tube-walls", ()), outside_diameter_estimate_mm(request.known.tube)
+    if len(walls) == 2 and outside is not None:
+        start, end = (_mark("tube-walls", at, film) for at in walls)
+        film = with_tube_width(film, KnownObject(start, end, outside.value, outside.sd))
     return film
 
 
@@ -178,6 +183,7 @@ def _with_proposals(
         tip=by_hand.tip or proposed.tip,
         carina=by_hand.carina or proposed.carina,
         airway_path=by_hand.airway_path or proposed.airway_path,
+        tube_line=proposed.tube_line if by_hand.tip is None else (),
     )
     return merged, proposal.reasons
 

@@ -1,6 +1,7 @@
 """A spacing that a person gives takes the place of the file's: the user's own, then a known object's.
 
-The order is: the user's value, a known object marked on the film, the header, nothing.
+The order is: the user's value, a known object marked on the film, the header, the tube's marked walls with its
+known diameter, nothing.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ def with_user_spacing(film: Film, mm_per_pixel: float | tuple[float, float]) -> 
         Where no film has such pixels.
     """
     given = user_spacing(mm_per_pixel, film.pixel_aspect)
-    notes = film.notes + _contradiction(film, given)
+    notes = film.notes + _contradiction(film, given, used=given)
     return replace(film, spacing=given, pixel_aspect=given.row_mm / given.column_mm, notes=notes)
 
 
@@ -69,13 +70,39 @@ def with_known_object(film: Film, known: KnownObject) -> Film:
         Where the object gives no believable spacing.
     """
     measured = from_known_object(known, film.pixel_aspect)
-    notes = film.notes + _contradiction(film, measured)
-    if film.spacing is not None and film.spacing.source is SpacingSource.USER:
-        return replace(film, notes=notes)
-    return replace(film, spacing=measured, notes=notes)
+    held = film.spacing
+    used = held if held is not None and held.source is SpacingSource.USER else measured
+    return replace(film, spacing=used, notes=film.notes + _contradiction(film, measured, used))
 
 
-def _contradiction(film: Film, given: Spacing) -> tuple[str, ...]:
+def with_tube_width(film: Film, walls: KnownObject) -> Film:
+    """Return the film with the spacing that the tube's outside diameter gives, where it has none.
+
+    A tube is narrow and its diameter often only estimated, so beside any other spacing it is but a check.
+
+    Parameters
+    ----------
+    film : Film
+        The film, upright.
+    walls : KnownObject
+        The tube's outer walls across the same level, and its outside diameter.
+
+    Raises
+    ------
+    MeasureError
+        Where the walls give no believable spacing.
+    """
+    measured = replace(
+        from_known_object(walls, film.pixel_aspect),
+        note=f"the tube's outside diameter of {walls.length_mm:.1f} mm, marked on the film",
+    )
+    held = film.spacing
+    if held is None:
+        return replace(film, spacing=measured)
+    return replace(film, notes=film.notes + _contradiction(film, measured, used=held))
+
+
+def _contradiction(film: Film, given: Spacing, used: Spacing) -> tuple[str, ...]:
     """Return a note where the film's spacing and the given one cannot both be right.
 
     Both are compared at the detector; where one holds in the patient, the magnification's spread and the
@@ -92,7 +119,6 @@ def _contradiction(film: Film, given: Spacing) -> tuple[str, ...]:
     worst = max(ratios, key=lambda ratio: abs(ratio - 1.0))
     if abs(worst - 1.0) <= allowed:
         return ()
-    used = held if held.source is SpacingSource.USER else given
     return (
         f"The spacing by {given.source.value} ({given.row_mm:.4g} x {given.column_mm:.4g} mm) differs by "
         f"{abs(worst - 1.0):.0%} from that by {held.source.value} ({held.row_mm:.4g} x {held.column_mm:.4g} mm); "

@@ -43,6 +43,8 @@ _PLACE_MM = 4.0
 _STEP_CELLS = 3.0
 _SEEN = 0.3
 """A line is followed by at most so many cells sideways a row, while its map shows at least so much; ours."""
+_GAP_MM = 8.0
+"""The tube's line may begin so far above the tip, where its bevel is; ours."""
 _OTHER_TUBE = 0.3
 """The most that a tip's confidence may be where another tube is seen; ours."""
 _UNCLEAR = 0.5
@@ -52,10 +54,14 @@ _NO_HINT = 0.1
 _TRACHEOSTOMY = 1.0
 """From this logit on a tube is taken for a tracheostomy tube: 22 of the 27 films with one reach it out of fold,
 none of the 215 without; ours."""
+_LINE_STEP_MM = 12.0
+_LINE_SD_MM = 3.5
+"""Points of the tube's line: how far apart, and how far aside of the tube's axis two in three of them lie on
+30 synthetic films (docs/model-card.md)."""
 _PATH_POINTS = 8
 _PATH_SEEN, _PATH_ROUGH_MM = 0.8, 2.5
 """An airway path is told where so much of it is seen, and no further than this from a smooth curve; ours."""
-_TIP, _CARINA, _AIRWAY = 0, 1, 4
+_TIP, _CARINA, _TUBE_LINE, _AIRWAY = 0, 1, 2, 4
 """Channels of the maps; imaging/training/model.py."""
 
 
@@ -137,8 +143,8 @@ class Sight:
         Logit of an endotracheal tube on the whole film and on the closer look.
     tracheostomy : float
         Logit of a tracheostomy tube on the closer look.
-    airway : tuple of (x, y)
-        The windpipe above the carina, where seen; square film pixels, upwards.
+    airway, tube_line : tuple of (x, y)
+        The windpipe above the carina and the tube's line above the tip, where seen; square film pixels, upwards.
     """
 
     tip: Spot
@@ -147,6 +153,7 @@ class Sight:
     tube_near: float
     tracheostomy: float
     airway: tuple[tuple[float, float], ...]
+    tube_line: tuple[tuple[float, float], ...]
 
     def tip_features(self) -> NDArray[np.float64]:
         """What the tip's confidence is computed from."""
@@ -282,18 +289,25 @@ def _spot(closer: Sequence[Maps], far: NDArray[np.float64], window: Window, long
     return Spot(float(x), float(y), mass, elsewhere, spread_mm, apart / px_per_mm, moved)
 
 
-def _line_up(closer: Sequence[Maps], spot: Spot, window: Window) -> tuple[tuple[float, float], ...]:
-    """A line followed upwards from a place, as far as its map shows it; empty where it does not."""
+def _line_up(closer: Sequence[Maps], spot: Spot, window: Window, gap_px: float) -> tuple[tuple[float, float], ...]:
+    """A line followed upwards from a place, as far as its map shows it; empty where it does not.
+
+    It may begin up to `gap_px` above the place.
+    """
     band = 1.0 / (1.0 + np.exp(-np.mean(closer, axis=0, dtype=np.float32)))
     size = window.side / _SIDE_PX * _STRIDE
     x = (spot.x - window.left + 0.5) / size - 0.5
     row = math.floor((spot.y - window.top + 0.5) / size - 0.5)
+    last_start = row - gap_px / size
     columns = np.arange(band.shape[1])
     line: list[tuple[float, float]] = []
     while 0 <= row < band.shape[0]:
         share = band[row] * (np.abs(columns - x) <= _STEP_CELLS)
         if share.max(initial=0.0) < _SEEN:
-            break
+            if line or row <= last_start:
+                break
+            row -= 1
+            continue
         x = float((share * columns).sum() / share.sum())
         line.append(((x + 0.5) * size - 0.5 + window.left, (row + 0.5) * size - 0.5 + window.top))
         row -= 1
@@ -333,7 +347,10 @@ def look(film: Film, members: tuple[Session, ...]) -> Sight:
         tube_far=tube_far,
         tube_near=_mean_logit(near, 0),
         tracheostomy=_mean_logit(near, 1),
-        airway=_line_up([maps[_AIRWAY] for maps, _ in near], carina, window),
+        airway=_line_up([maps[_AIRWAY] for maps, _ in near], carina, window, 0.0),
+        tube_line=_line_up(
+            [maps[_TUBE_LINE] for maps, _ in near], tip, window, _GAP_MM * long_side / _LONG_SIDE_MM
+        ),
     )
 
 
@@ -398,13 +415,29 @@ def judge(sight: Sight, film: Film, card: Card) -> tuple[Landmarks, tuple[str, .
             confidence=confidence,
             note="estimated from what surrounds it" if name == "carina" and spot.mass < 0.7 else "",
         )
-    tip, carina = found.get("tip"), found.get("carina")
+    landmarks = Landmarks(tip=found.get("tip"), carina=found.get("carina"))
+    tip, carina = landmarks.tip, landmarks.carina
+    if tip is not None and tip.confidence >= _UNCLEAR:
+        landmarks = replace(landmarks, tube_line=_tube_line(sight, film, px_per_mm))
     if tip is None or carina is None or min(tip.confidence, carina.confidence) < _UNCLEAR:
-        return Landmarks(tip=tip, carina=carina), tuple(reasons)
+        return landmarks, tuple(reasons)
     if tip.row > carina.row:
         side = "right" if tip.column < carina.column else "left"
         tip = replace(tip, note=f"it lies below the carina, on the side of the patient's {side} main bronchus")
-    return Landmarks(tip=tip, carina=carina, airway_path=_airway_path(sight, film, px_per_mm)), tuple(reasons)
+    return replace(landmarks, tip=tip, airway_path=_airway_path(sight, film, px_per_mm)), tuple(reasons)
+
+
+def _tube_line(sight: Sight, film: Film, px_per_mm: float) -> tuple[Landmark, ...]:
+    """The tube's line above the tip as points of the same distance, top down; empty where it is not seen."""
+    upwards = np.array(sight.tube_line).reshape(-1, 2)
+    if len(upwards) < 2 or np.ptp(upwards[:, 1]) < _LINE_STEP_MM * px_per_mm:
+        return ()
+    rows = np.arange(upwards[0, 1], upwards[-1, 1], -_LINE_STEP_MM * px_per_mm)[::-1]
+    columns = np.interp(rows, upwards[::-1, 1], upwards[::-1, 0])
+    return tuple(
+        Landmark((y + 0.5) / film.pixel_aspect - 0.5, x, _LINE_SD_MM * px_per_mm, Source.PROPOSED)
+        for y, x in zip(rows.tolist(), columns.tolist(), strict=True)
+    )
 
 
 def _airway_path(sight: Sight, film: Film, px_per_mm: float) -> tuple[Landmark, ...]:

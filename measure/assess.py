@@ -165,7 +165,8 @@ def _with_distance(case: Case, inputs: Inputs, reading: Reading) -> Reading:
     tip, carina = _usable("tip", case.landmarks.tip), _usable("carina", case.landmarks.carina)
     if case.spacing is None:
         raise MeasureError(
-            "The film does not say what a pixel is worth: give mm per pixel, or mark an object of known size."
+            "The film does not say what a pixel is worth: give mm per pixel, mark an object of known size, or "
+            "mark the tube's two walls and give its size."
         )
     measured = heights_at_spacing(tip, carina, case.spacing, case.landmarks.airway_path)
     film = measured.times(film_per_measured(case.spacing.plane, case.magnification))

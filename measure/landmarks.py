@@ -65,6 +65,7 @@ class KnownObject:
     start: Landmark
     end: Landmark
     length_mm: float
+    length_sd_mm: float = 0.0
 
 
 VERTEBRAE = ("C3", "C4", "C5", "C6", "C7", *(f"T{n}" for n in range(1, 13)), "L1")
@@ -83,6 +84,8 @@ class Landmarks:
         The fork of the trachea.
     airway_path : tuple of Landmark
         Points along the tracheal midline between the two, top down.
+    tube_line : tuple of Landmark
+        Points along the tube's radio-opaque line above the tip, top down: which line was followed.
     cords : Landmark
         Level of the vocal cords.
     tracheal_walls, cuff_walls, tube_walls : pair of Landmark
@@ -102,6 +105,7 @@ class Landmarks:
     tip: Landmark | None = None
     carina: Landmark | None = None
     airway_path: tuple[Landmark, ...] = ()
+    tube_line: tuple[Landmark, ...] = ()
     cords: Landmark | None = None
     tracheal_walls: tuple[Landmark, Landmark] | None = None
     cuff_walls: tuple[Landmark, Landmark] | None = None
@@ -121,10 +125,14 @@ From 33 tips and 20 carinas marked twice, blind, on open films (docs/measurement
 between two readings, 2.5 and 4.2 mm, is 1.77 standard deviations where both readers err alike in both axes.
 """
 
+TUBE_WALL_HAND_SD_MM = 0.5
+"""Of a wall of the tube, across the tube: an edge is met more surely than a point; ours, not measured."""
+
 OTHER_HAND_SD_MM = 2.4
 """For every other landmark the larger of the two is taken; our own choice."""
 
 
 def hand_sd_px(name: str, mm_per_px: float) -> float:
     """Standard deviation in pixels of a hand-placed mark called `name`."""
-    return HAND_SD_MM.get(name, OTHER_HAND_SD_MM) / mm_per_px
+    sd_mm = TUBE_WALL_HAND_SD_MM if name == "tube-walls" else HAND_SD_MM.get(name, OTHER_HAND_SD_MM)
+    return sd_mm / mm_per_px

@@ -78,7 +78,7 @@ def from_known_object(known: KnownObject, pixel_aspect: float = 1.0) -> Spacing:
     Parameters
     ----------
     known : KnownObject
-        The two ends and the true length.
+        The two ends and the true length, each with its standard deviation.
     pixel_aspect : float
         Row spacing over column spacing (1 for square pixels).
 
@@ -102,6 +102,6 @@ def from_known_object(known: KnownObject, pixel_aspect: float = 1.0) -> Spacing:
         column_mm=column_mm,
         plane=Plane.PATIENT,
         source=SpacingSource.KNOWN_OBJECT,
-        relative_sd=end_sd_px / length_px,
+        relative_sd=math.hypot(end_sd_px / length_px, known.length_sd_mm / known.length_mm),
         note=f"{known.length_mm:g} mm marked on the film",
     )

@@ -30,6 +30,7 @@ Place = tuple[float, float]
 RING_PX = 9.0
 DASH_PX = 7.0
 TICK_PX = 6.0
+LINE_TICK_PX = (6.0, 11.0)
 FORK_PX = (20.0, 16.0)
 CROSS_PX = 8.0
 CORNER_PX, CORNER_LENGTH_PX = 26.0, 8.0
@@ -131,6 +132,7 @@ def draw(
             for name in (TIP_NAME, CARINA)
             for point in points_of(other, name)
         ]
+    strokes += pen.tube_line(marking.landmarks.tube_line)
     for name in POINTS:
         points = marking.points(name)
         if not points:
@@ -175,6 +177,14 @@ class Pen:
                 radius = Z95 * point.sd_px
                 ring = self._ring(point, radius * self.aspect, radius)
                 yield Stroke(ring, colour, Weight.THIN, _dashed(point))
+
+    def tube_line(self, points: Sequence[Landmark]) -> Iterator[Stroke]:
+        """Ticks on both sides of the line that was followed; the line itself stays to be seen."""
+        for point in points:
+            y, x = self.place(point.row, point.column)
+            for side in (-1.0, 1.0):
+                inner, outer = (x + side * away * self.scale for away in LINE_TICK_PX)
+                yield Stroke(np.array([(y, inner), (y, outer)]), TIP)
 
     def words(self, name: str, points: Sequence[Landmark]) -> Iterator[Label]:
         """What a landmark is, and how sure where it was proposed."""

@@ -229,6 +229,7 @@ class Marking:
                 tip=None if marks.hides(TIP) else found.tip,
                 carina=None if marks.hides(CARINA) else found.carina,
                 airway_path=() if marks.hides(AIRWAY) else found.airway_path,
+                tube_line=() if marks.hides(TIP) else found.tube_line,
             ),
             (*self._proposal.reasons, *seen),
         )

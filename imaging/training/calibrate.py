@@ -98,7 +98,7 @@ def read_answers(runs: Path) -> list[Answer]:
     answers = []
     for row in json.loads((runs / "answers.json").read_text()):
         seen = row["sight"] | {name: Spot(**row["sight"][name]) for name in ("tip", "carina")}
-        seen |= {"airway": tuple(map(tuple, row["sight"]["airway"]))}
+        seen |= {name: tuple(map(tuple, row["sight"][name])) for name in ("airway", "tube_line")}
         marks = {name: tuple(row[name]) if row[name] else None for name in ("tip", "carina")}
         answers.append(Answer(**(row | marks | {"sight": Sight(**seen)})))
     return answers

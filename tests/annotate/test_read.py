@@ -189,6 +189,20 @@ def test_a_known_object_gives_the_spacing_in_the_patient(reading, png_film):
     assert answer["distance"]["on_film_cm"] > 4.5
 
 
+def test_the_tubes_walls_and_size_give_the_spacing_where_the_film_has_none(reading, png_film, dicom_film):
+    walls = ("--mark", "tube-walls", "300,570", "300,625")
+    printed = reading(png_film, *points(4.5), *walls, "--tube-outside-diameter", "11")
+    assert printed["inputs"]["spacing"]["column_mm"] == pytest.approx(0.2)
+    assert "outside diameter of 11.0 mm" in printed["inputs"]["spacing"]["note"]
+    by_size = reading(png_film, *points(4.5), *walls, "--tube-size", "8")["distance"]
+    wide, narrow = (
+        one["on_film_high_cm"] - one["on_film_low_cm"] for one in (by_size, printed["distance"])
+    )  # fmt: skip
+    assert wide > narrow > 0.5
+    assert reading(png_film, *points(4.5), *walls)["verdict"] == "cannot say"
+    assert reading(dicom_film(), *points(4.5), *walls, "--tube-size", "8")["distance"]["on_film_cm"] == 4.5
+
+
 def test_non_square_pixels_from_the_command_line(reading, png_film):
     answer = reading(png_film, "--tip", "600,500", "--carina", "900,900", "--mm-per-pixel", "0.2,0.1")
     assert answer["distance"]["on_film_cm"] == pytest.approx(np.hypot(6.0, 4.0))

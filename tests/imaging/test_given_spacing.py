@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from imaging.film import Film
-from imaging.given_spacing import with_known_object, with_user_spacing
+from imaging.given_spacing import with_known_object, with_tube_width, with_user_spacing
 from imaging.load import load_film
 from measure.errors import MeasureError
 from measure.landmarks import KnownObject, Landmark
@@ -74,3 +74,20 @@ def test_known_object_across_pixels_that_are_not_square(dicom):
     spacing = with_known_object(flat, known(5.0, row=10.0, column=20.0)).spacing
     # Rows 0.3, columns 0.2: 3 mm down, 4 mm across, 5 mm in all.
     assert (spacing.row_mm, spacing.column_mm) == (pytest.approx(0.3), pytest.approx(0.2))
+
+
+def test_the_tubes_width_serves_where_nothing_else_does(dicom):
+    film = load_film(dicom())
+    measured = with_tube_width(film, known(10.8, column=60.0)).spacing
+    assert film.spacing is None
+    assert measured.column_mm == pytest.approx(0.18)
+    assert (measured.source, measured.plane) == (SpacingSource.KNOWN_OBJECT, Plane.PATIENT)
+    assert measured.note == "the tube's outside diameter of 10.8 mm, marked on the film"
+
+
+def test_beside_the_header_the_tubes_width_is_a_check(film):
+    # At the detector 10.9 mm over 60 pixels are 0.2 mm at a magnification of 1.1, as the header says.
+    assert with_tube_width(film, known(10.9, column=60.0)).notes == film.notes
+    checked = with_tube_width(film, known(14.0, column=60.0))
+    assert checked.spacing == film.spacing
+    assert "the one by Imager Pixel Spacing is used" in checked.notes[-1]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import pytest
 from imaging.film import Film
 from imaging.network import MEMBERS, find_landmarks, judge, load_card, load_members, look
 from synthetic_images.film import make_film
+from synthetic_images.lines import ENDOTRACHEAL_TUBE, lines_on_film
 from synthetic_images.recipe import Placement, draw_recipe
 
 GOLDEN = Path(__file__).with_name("golden_proposals.json")
@@ -103,6 +105,18 @@ def test_the_airway_path_runs_down_the_true_windpipe(made, film):
     rows, columns = [p.row for p in truth], [p.column for p in truth]
     off_mm = [abs(p.column - np.interp(p.row, rows, columns)) * NOMINAL_MM / max(film.shape) for p in path]
     assert max(off_mm) <= 5.0
+
+
+def test_the_tubes_line_runs_up_the_true_tube(made, film):
+    landmarks, _ = find_landmarks(film)
+    line = landmarks.tube_line
+    assert len(line) >= 5
+    assert all(upper.row < lower.row for upper, lower in pairwise(line))
+    (axis,) = lines_on_film(made.recipe)[ENDOTRACHEAL_TUBE]
+    axis = axis[np.argsort(axis[:, 0])]
+    mm = NOMINAL_MM / max(film.shape)
+    assert abs(line[-1].row - landmarks.tip.row) * mm <= 8.0
+    assert max(abs(p.column - np.interp(p.row, axis[:, 0], axis[:, 1])) * mm for p in line) <= 6.0
 
 
 @pytest.mark.parametrize("side", ["right", "left"])

@@ -25,8 +25,11 @@ def test_known_object_across_and_down_with_non_square_pixels():
 
 
 def test_known_object_carries_the_marks_error():
-    spacing = from_known_object(KnownObject(Landmark(0, 0, 3.0), Landmark(0, 100, 4.0), 11.0))
+    start, end = Landmark(0, 0, 3.0), Landmark(0, 100, 4.0)
+    spacing = from_known_object(KnownObject(start, end, 11.0))
     assert spacing.relative_sd == pytest.approx(0.05)
+    unsure = from_known_object(KnownObject(start, end, 11.0, length_sd_mm=1.32))
+    assert unsure.relative_sd == pytest.approx(0.13)
 
 
 @pytest.mark.parametrize(("length_mm", "end"), [(0.0, 50.0), (-3.0, 50.0), (11.0, 0.0), (math.nan, 50.0)])

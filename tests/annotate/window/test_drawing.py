@@ -56,6 +56,22 @@ def test_proposed_is_dashed_and_placed_by_hand_is_solid(marking):
     assert dashed(CARINA) == {True}
 
 
+def test_the_followed_line_has_ticks_beside_it_until_a_hand_takes_the_tip(dicom_film):
+    line = tuple(Landmark(row, 600.0, 9.0, Source.PROPOSED) for row in (500.0, 560.0, 620.0))
+    path = dicom_film()
+    marking = Marking(str(path), load_film(path), Proposal(replace(PROPOSED, tube_line=line)))
+
+    def ticks():
+        strokes = draw(marking, 1.0, tells=True).strokes
+        places = [s.places for s in strokes if s.colour == TIP and s.weight is Weight.THIN and len(s.places) == 2]
+        return np.array(places).reshape(-1, 2, 2)
+
+    assert sorted(set(ticks()[:, 0, 0])) == [500.0, 560.0, 620.0]
+    assert np.abs(ticks()[:, :, 1] - 600.0).min() > 5.0
+    marking.change(marking.moved("tip", 0, (700.0, 600.0)))
+    assert not len(ticks())
+
+
 def test_a_dashed_line_has_gaps_and_a_solid_one_none():
     line = Stroke(np.array([(0.0, 0.0), (0.0, 100.0)]), TIP)
     assert segments(line, 1.0)[:, 1].sum() == pytest.approx(100.0)
