@@ -43,6 +43,11 @@ _PLACE_MM = 4.0
 _STEP_CELLS = 3.0
 _SEEN = 0.3
 """A line is followed by at most so many cells sideways a row, while its map shows at least so much; ours."""
+_USUAL_LEVEL_MM, _USUAL_LEVEL_SD_MM = 146.5, 18.7
+"""How far below the film's upper edge the carina lies, in nominal mm: mean and standard deviation over the 123
+marked films."""
+_FAR_FROM_USUAL = 3.0
+"""No further from the usual level counts as more unusual; ours."""
 _GAP_MM = 8.0
 """The tube's line may begin so far above the tip, where its bevel is; ours."""
 _OTHER_TUBE = 0.3
@@ -139,6 +144,8 @@ class Sight:
     Parameters
     ----------
     tip, carina : Spot
+    unusual : float
+        How far the carina lies from the usual level, in standard deviations.
     tube_far, tube_near : float
         Logit of an endotracheal tube on the whole film and on the closer look.
     tracheostomy : float
@@ -149,6 +156,7 @@ class Sight:
 
     tip: Spot
     carina: Spot
+    unusual: float
     tube_far: float
     tube_near: float
     tracheostomy: float
@@ -161,7 +169,7 @@ class Sight:
 
     def carina_features(self) -> NDArray[np.float64]:
         """What the carina's confidence is computed from."""
-        return np.array(_doubts(self.carina))
+        return np.array([*_doubts(self.carina), min(self.unusual, _FAR_FROM_USUAL) ** 2])
 
 
 def _doubts(spot: Spot) -> list[float]:
@@ -289,6 +297,20 @@ def _spot(closer: Sequence[Maps], far: NDArray[np.float64], window: Window, long
     return Spot(float(x), float(y), mass, elsewhere, spread_mm, apart / px_per_mm, moved)
 
 
+def own_sd_mm(spot: Spot) -> float:
+    """Standard deviation along an axis as the maps and their disagreement have it, before calibration."""
+    return math.sqrt(spot.spread_mm**2 + spot.apart_mm**2 + (0.5 * min(spot.moved_mm, 30.0)) ** 2)
+
+
+def towards_usual(carina: Spot, px_per_mm: float) -> Spot:
+    """The carina moved up or down towards the level where carinas lie, as far as the maps leave it open.
+
+    The mean of two normal beliefs by their variances: a sure place goes 2 % of the way, a doubtful one 20 %.
+    """
+    seen, usual = own_sd_mm(carina) ** 2, _USUAL_LEVEL_SD_MM**2
+    return replace(carina, y=(usual * carina.y + seen * _USUAL_LEVEL_MM * px_per_mm) / (usual + seen))
+
+
 def _line_up(closer: Sequence[Maps], spot: Spot, window: Window, gap_px: float) -> tuple[tuple[float, float], ...]:
     """A line followed upwards from a place, as far as its map shows it; empty where it does not.
 
@@ -341,9 +363,11 @@ def look(film: Film, members: tuple[Session, ...]) -> Sight:
     view = _cut(film, window, levels)
     near = [_run(members[1], view, False), _run(members[0], view, True), _run(members[2], view, False)]
     tip, carina = (_spot([maps[k] for maps, _ in near], places[k], window, long_side) for k in (_TIP, _CARINA))
+    carina = towards_usual(carina, long_side / _LONG_SIDE_MM)
     return Sight(
         tip=tip,
         carina=carina,
+        unusual=abs(carina.y / long_side * _LONG_SIDE_MM - _USUAL_LEVEL_MM) / _USUAL_LEVEL_SD_MM,
         tube_far=tube_far,
         tube_near=_mean_logit(near, 0),
         tracheostomy=_mean_logit(near, 1),
@@ -375,8 +399,7 @@ def _probability(features: NDArray[np.float64], model: Mapping[str, list[float]]
 
 def _sd_mm(spot: Spot, model: Mapping[str, list[float]]) -> float:
     """Standard deviation along an axis, from the map's spread and the disagreement of the looks."""
-    own = math.sqrt(spot.spread_mm**2 + spot.apart_mm**2 + (0.5 * min(spot.moved_mm, 30.0)) ** 2)
-    return max(model["sd_floor_mm"][0], model["sd_factor"][0] * own)
+    return max(model["sd_floor_mm"][0], model["sd_factor"][0] * own_sd_mm(spot))
 
 
 def _at_most(sd_mm: float) -> float:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.load import load_film
-from imaging.network import Sight, Spot, load_members, look
+from imaging.network import Sight, Spot, load_members, look, own_sd_mm
 from imaging.training.pack import Entry
 from imaging.training.spoil import spoil
 
@@ -129,15 +129,14 @@ def _logistic(features: NDArray[np.float64], right: NDArray[np.bool_]) -> dict[s
     }  # fmt: skip
 
 
-def _own_sd(spot: Spot) -> float:
-    return math.sqrt(spot.spread_mm**2 + spot.apart_mm**2 + (0.5 * min(spot.moved_mm, 30.0)) ** 2)
-
-
 def _sd_factor(answers: Sequence[Answer], name: str) -> float:
-    """Factor with which 95 % of the answers near enough to be answers lie inside the interval on both axes."""
+    """Factor with which 95 % of the answers lie inside the interval up and down.
+
+    That is where they err most, and along which the distance is measured.
+    """
     floor = _SD_FLOOR_MM[name]
-    errors = np.array([max(map(abs, error_mm(a, name))) for a in answers])
-    own = np.array([_own_sd(getattr(a.sight, name)) for a in answers])
+    errors = np.array([abs(error_mm(a, name)[1]) for a in answers])
+    own = np.array([own_sd_mm(getattr(a.sight, name)) for a in answers])
     factors = np.linspace(0.2, 8.0, 400)
     covered = np.array([(errors <= 1.96 * np.maximum(floor, f * own)).mean() for f in factors])
     enough = np.flatnonzero(covered >= 0.95)

@@ -16,6 +16,7 @@ from multiprocessing import Pool
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from imaging.film import Film
 from imaging.load import load_film
@@ -50,7 +51,7 @@ def figures(answers: Sequence[Answer], runs: Path) -> dict[str, float]:
         answered += len(errors)
         result |= {
             f"{name}s": len(known), f"{name} answered": len(errors) / len(known),
-            f"{name} median mm": float(np.median(errors)), f"{name} p90 mm": float(np.quantile(errors, 0.9)),
+            f"{name} median mm": _quantile(errors, 0.5), f"{name} p90 mm": _quantile(errors, 0.9),
             f"{name} within 10 mm, of all": float((errors <= 10.0).sum() / len(known)),
             f"{name} 95 % covers, both axes": float(np.mean(inside)),
             f"{name} 95 % covers, rows": float(np.mean(down)),
@@ -61,6 +62,11 @@ def figures(answers: Sequence[Answer], runs: Path) -> dict[str, float]:
         "gross": gross, "gross of answers": gross / max(answered, 1),
         "false tubes": false, "false tubes of plain": false / max(len(plain), 1),
     }  # fmt: skip
+
+
+def _quantile(errors: NDArray[np.float64], part: float) -> float:
+    """Not a number where nothing was answered."""
+    return float(np.quantile(errors, part)) if len(errors) else math.nan
 
 
 def reliability(answers: Sequence[Answer], runs: Path, name: str) -> list[tuple[float, float, int]]:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from imaging.film import Film
-from imaging.network import MEMBERS, find_landmarks, judge, load_card, load_members, look
+from imaging.network import MEMBERS, Spot, find_landmarks, judge, load_card, load_members, look, towards_usual
 from synthetic_images.film import make_film
 from synthetic_images.lines import ENDOTRACHEAL_TUBE, lines_on_film
 from synthetic_images.recipe import Placement, draw_recipe
@@ -126,6 +126,24 @@ def test_a_tip_below_the_carina_is_told_with_its_side(side):
     landmarks, _ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
     assert landmarks.tip.note == f"it lies below the carina, on the side of the patient's {side} main bronchus"
     assert landmarks.airway_path == ()
+
+
+def test_only_a_doubtful_carina_is_drawn_to_the_usual_level():
+    sure = Spot(500.0, 600.0, mass=0.9, elsewhere=0.0, spread_mm=2.0, apart_mm=0.5, moved_mm=0.5)
+    doubtful = replace(sure, spread_mm=6.0, apart_mm=5.0, moved_mm=8.0)
+    usual = 146.5 * 2.5
+    moved = [(600.0 - towards_usual(spot, 2.5).y) / (600.0 - usual) for spot in (sure, doubtful)]
+    # Shares by the variances: 2.1² and 8.8² mm² against 18.7².
+    assert moved == pytest.approx([0.0125, 0.18], abs=0.005)
+    assert towards_usual(doubtful, 2.5).x == 500.0
+
+
+def test_a_carina_far_from_the_usual_level_is_trusted_less(film):
+    sight = look(film, load_members())
+    levels = [
+        judge(replace(sight, unusual=u), film, load_card())[0].carina.confidence for u in (0.0, 2.0, 3.0, 9.0)
+    ]
+    assert levels[0] > levels[1] > levels[2] == levels[3]
 
 
 def test_a_tracheostomy_tube_is_named_and_gets_no_answer(film):
