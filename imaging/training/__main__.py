@@ -31,7 +31,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--synthetic", type=Path, default=SYNTHETIC, help="folder of synthetic films")
     parser.add_argument("--runs", type=Path, default=RUNS, help="where trained weights go")
     parser.add_argument(
-        "--members", nargs="+", default=[], help="fold0 ... fold4, fold0b ... fold4b (another seed), all0 ..."
+        "--members", nargs="+", default=[], help="fold0 ... fold4, fold0b ..., fold0c ... (other seeds), all0 ..."
     )
     parser.add_argument("--device", default="cuda", help="for the step 'one'")
     parser.add_argument("--minutes", type=float, help="shorter or longer than the recipe says")
@@ -45,7 +45,7 @@ def _train_one(member: str, arguments: argparse.Namespace, config: Config) -> No
 
     digits = int("".join(filter(str.isdigit, member)))
     fold = digits if member.startswith("fold") else None
-    seed = digits + (100 if member.endswith("b") else 0)
+    seed = digits + {"b": 100, "c": 200}.get(member[-1], 0)
     train(arguments.packed, arguments.synthetic, arguments.runs, config, member, fold, seed, arguments.device)
 
 
@@ -125,8 +125,8 @@ def _calibrate(arguments: argparse.Namespace, config: Config) -> None:
 
 
 def _everyone(folds: int) -> list[str]:
-    """Two networks a fold, for scores and calibration, and the three that are shipped."""
-    return [f"fold{fold}{which}" for which in ("", "b") for fold in range(folds)] + ["all0", "all1", "all2"]
+    """Three networks a fold, for scores and calibration, and the three that are shipped."""
+    return [f"fold{fold}{which}" for which in ("", "b", "c") for fold in range(folds)] + ["all0", "all1", "all2"]
 
 
 def main() -> None:

@@ -54,9 +54,8 @@ class Answer:
 
 
 def fold_members(runs: Path, fold: int) -> tuple[Path, Path, Path]:
-    """Two networks that saw no patient of a fold, placed so that every look is by one of each, as in use."""
-    first, second = runs / f"fold{fold}.onnx", runs / f"fold{fold}b.onnx"
-    return second, first, second
+    """Three networks that saw no patient of a fold, as many as in use."""
+    return runs / f"fold{fold}.onnx", runs / f"fold{fold}b.onnx", runs / f"fold{fold}c.onnx"
 
 
 def _mark(row: dict[str, str], name: str) -> tuple[float, float] | None:
