@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from imaging.training.config import Config
 
 CARINAS = Path(__file__).with_name("carinas.csv")
-"""Carinas that we read on films of the collection that came without marks (docs/training.md)."""
+"""Carinas read on films of the collection that came without marks (docs/training.md)."""
 
 BLOB = "films.bin"
 TABLE = "films.json"
