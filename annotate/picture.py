@@ -211,9 +211,10 @@ def _caption(picture: Image.Image, reading: Reading) -> None:
     lines = textwrap.wrap(reading.error or reading.reason, LINE_CHARACTERS)
     if reading.accepted_range is not None:
         lines.append(f"Accepted: {range_in_words(reading.accepted_range)}.")
-    lines.append(
-        "Supports a clinician's judgement and does not replace it. Solid: placed by hand; dashed: proposed."
-    )
+    signs = "Solid: placed by hand; dashed: proposed."
+    if reading.landmarks.tube_line:
+        signs += " Ticks above the tip: the line that was followed."
+    lines.append(f"Supports a clinician's judgement and does not replace it. {signs}")
     draw.multiline_text((16, PANEL_PX + 56), "\n".join(lines), fill=INK, font=_font(18), spacing=6)
 
 
