@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -180,6 +181,8 @@ def _doubts(spot: Spot) -> list[float]:
 @cache
 def load_members(paths: tuple[Path, ...] = MEMBERS) -> tuple[Session, ...]:
     """Load the network's members once; one thread each, so that films can run side by side."""
+    # Nothing may leave the machine: with this ONNX Runtime neither keeps a device id nor calls its maker.
+    os.environ["ORT_DISABLE_TELEMETRY"] = "1"
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
