@@ -18,6 +18,7 @@ pytestmark = pytest.mark.skipif(shutil.which("strace") is None, reason="strace i
 
 ADDRESS = re.compile(r'sin6?_port=htons\((\d+)\).*?(?:inet_addr\("([^"]+)"\)|AF_INET6, "([^"]+)")')
 LIPMARK = [sys.executable, "-c", "import sys; from annotate.command_line import main; sys.exit(main())"]
+STRACE = ["strace", "-f", "-qq"]
 SECONDS_OF_A_WINDOW = 25.0
 
 
@@ -35,7 +36,7 @@ def traced(tmp_path):
     home = tmp_path / "home"
     home.mkdir()
     log = tmp_path / "trace"
-    traced_calls = ["strace", "-f", "-qq", "--seccomp-bpf", "-e", "trace=connect,sendto,sendmsg,sendmmsg", "-o", log]
+    traced_calls = [*STRACE, "--seccomp-bpf", "-e", "trace=connect,sendto,sendmsg,sendmmsg", "-o", log]
     kept = {name: value for name, value in os.environ.items() if not name.startswith("XDG_")}
     kept.pop("ORT_DISABLE_TELEMETRY", None)
 
@@ -50,7 +51,8 @@ def traced(tmp_path):
         )
         if stop_after_s is None:
             answer, error = process.communicate(timeout=300)
-            assert process.returncode == 0 and answer, error.decode()
+            assert process.returncode == 0, error.decode()
+            assert answer
         else:
             time.sleep(stop_after_s)
             assert process.poll() is None, process.stderr.read().decode()
@@ -73,7 +75,7 @@ def beyond_this_machine(found):
 def test_the_trace_sees_a_call_to_a_name_server(tmp_path):
     log = tmp_path / "trace"
     ask = "import socket; socket.socket(socket.AF_INET, socket.SOCK_DGRAM).connect(('192.0.2.1', 53))"
-    subprocess.run(["strace", "-f", "-qq", "-e", "trace=connect", "-o", log, sys.executable, "-c", ask], check=True)
+    subprocess.run([*STRACE, "-e", "trace=connect", "-o", log, sys.executable, "-c", ask], check=True)
     assert beyond_this_machine(addresses(log.read_text())) == {"192.0.2.1"}
 
 
