@@ -48,7 +48,7 @@ from annotate.audit.report_tables import (
     overall_table,
     plain_table,
 )
-from annotate.charts import STYLE, Picture
+from annotate.drawing.charts import STYLE, Picture
 from measure.cautions import ALWAYS
 
 if TYPE_CHECKING:

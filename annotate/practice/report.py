@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
 
-from annotate.charts import STYLE, Picture
+from annotate.drawing.charts import STYLE, Picture
 from annotate.practice.progress import BEGINNER, FALSE_ALARM_FILMS, FAR_OFF_MM, MASTER, Progress, Verdicts, worst
 from annotate.practice.record import Record
 from annotate.practice.report_charts import cusum_chart, distance_chart, learning_chart, offsets_chart
 from annotate.practice.report_films import film_picture
 from annotate.practice.teaching import move_in_short
 from measure.cautions import ALWAYS
-from measure.interval import Interval
+from measure.statistics.interval import Interval
 
 WORST_FILMS = 6
 """Films that are drawn (ours)."""
