@@ -81,6 +81,24 @@ class KnownObject:
 VERTEBRAE = ("C3", "C4", "C5", "C6", "C7", *(f"T{n}" for n in range(1, 13)), "L1")
 """Names of the vertebral bodies that can be marked, from the top down."""
 
+POINTS_PER_MARK: dict[str, tuple[int, int | None]] = {
+    "airway": (1, None),
+    "arch": (1, 1),
+    "cords": (1, 1),
+    "cuff-lower": (1, 1),
+    "cuff-upper": (1, 1),
+    "cuff-walls": (2, 2),
+    "mandible": (1, 1),
+    "trachea-walls": (2, 2),
+    "tube-walls": (2, 2),
+    **dict.fromkeys(VERTEBRAE, (1, 1)),
+}
+"""Names by which a hand marks what else there is, and how few and how many points each has."""
+
+Point = tuple[float, float]
+Mark = tuple[str, tuple[Point, ...]]
+"""A name of `POINTS_PER_MARK` and its points."""
+
 
 @dataclass(frozen=True, slots=True)
 class Landmarks:

@@ -10,9 +10,9 @@ from functools import cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from annotate.answers import Answer, answer, answer_case
 from annotate.audit.entry import Entry
-from annotate.request import Request, case_of_marks
+from annotate.films.answers import Answer, answer, answer_case
+from imaging.case import Request, case_of_marks
 from measure.accepted_range import AcceptedRange
 from measure.adjustment import Action, Adjustment
 from measure.anatomy import size_group

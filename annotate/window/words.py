@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from annotate.screen import interval_in_words, move_in_words, range_in_words
 from annotate.window.marking import Marking
+from annotate.words.screen import interval_in_words, move_in_words, range_in_words
 from measure.cautions import ALWAYS
 from measure.landmarks import Source
 from measure.posture import NeckPosture
