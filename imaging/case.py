@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -10,11 +9,12 @@ from imaging.film import Film
 from imaging.given_spacing import user_spacing, with_known_object, with_tube_width, with_user_spacing
 from imaging.load import load_film
 from imaging.propose import Proposal, propose
+from measure.anatomy import airway_share
 from measure.assess import Case
 from measure.errors import MeasureError
-from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, Mark, Point, hand_sd_px
+from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, Mark, Point, Seen, hand_sd_px
 from measure.magnification import View, plausible
-from measure.spacing import Spacing
+from measure.patient import Patient
 from measure.tube import outside_diameter_estimate_mm
 
 NOMINAL_FILM_MM = 400.0
@@ -38,6 +38,10 @@ class Request:
         What holds for every film of the run: tube, lip mark, range ...; its patient goes before the header's.
     fingerprint : bool
         The answers are to name their film for the logbook.
+    clear : bool
+        The points were seen without doubt.
+    mandible_row : float or None
+        Row of the mandible's lower border.
     """
 
     tip: Point | None = None
@@ -48,6 +52,8 @@ class Request:
     believe_resolution: bool = False
     known: Case = field(default_factory=lambda: Case(""))
     fingerprint: bool = False
+    clear: bool = False
+    mandible_row: float | None = None
 
 
 def film_for(path: Path, request: Request) -> Film:
@@ -82,11 +88,12 @@ def case_of(name: str, film: Film, request: Request, proposal: Proposal | None =
     MeasureError
         Where a mark lies outside the film, or a value cannot be.
     """
-    landmarks = hand_marks(film, request)
+    landmarks, seen = hand_marks(film, request), Seen.NOT_LOOKED
     notes = film.notes
     if landmarks.tip is None or landmarks.carina is None:
-        landmarks, reasons = _with_proposals(film, landmarks, proposal)
-        notes = (*notes, *reasons)
+        proposal = proposal or propose(film)
+        notes, seen = (*notes, *_told(proposal, landmarks)), proposal.seen
+        landmarks = _with_proposals(landmarks, proposal.landmarks)
     view, magnification = film.view, film.magnification
     if view is View.UNKNOWN and not magnification.known:
         view = request.known.view
@@ -101,6 +108,9 @@ def case_of(name: str, film: Film, request: Request, proposal: Proposal | None =
         centre_row=film.centre_row,
         patient=film.patient.overridden_by(request.known.patient),
         notes=notes,
+        seen=seen,
+        shape=film.shape,
+        pixel_aspect=film.pixel_aspect,
     )
 
 
@@ -117,7 +127,9 @@ def case_of_marks(name: str, request: Request) -> Case:
     spacing = user_spacing(request.mm_per_pixel)
 
     def mark(name: str, at: Point | None) -> Landmark | None:
-        return None if at is None else Landmark(*at, hand_sd_px(name, _mean_mm(spacing)))
+        return None if at is None else Landmark(*at, _hand_sd_px(name, spacing.mean_mm, request, known.patient))
+
+    known = request.known
 
     return replace(
         request.known,
@@ -133,7 +145,9 @@ def hand_marks(film: Film, request: Request) -> Landmarks:
     single = {"tip": request.tip, "carina": request.carina}
     named: dict[str, tuple[Point, ...]] = {name: (at,) for name, at in single.items() if at is not None}
     named |= dict(request.marks)
-    placed = {name: tuple(_mark(name, at, film) for at in points) for name, points in named.items()}
+    if request.mandible_row is not None:
+        named["mandible"] = ((request.mandible_row, (film.shape[1] - 1) / 2.0),)
+    placed = {name: tuple(_mark(name, at, film, request) for at in points) for name, points in named.items()}
     known = request.known_object
     return Landmarks(
         tip=_first(placed, "tip"),
@@ -148,7 +162,7 @@ def hand_marks(film: Film, request: Request) -> Landmarks:
         tracheal_walls=_pair(placed, "trachea-walls"),
         cuff_walls=_pair(placed, "cuff-walls"),
         tube_walls=_pair(placed, "tube-walls"),
-        known_object=None if known is None else _known_object(known, film),
+        known_object=None if known is None else _known_object(known, film, request),
     )
 
 
@@ -163,36 +177,40 @@ def with_given_spacing(film: Film, request: Request) -> Film:
     if request.mm_per_pixel is not None:
         film = with_user_spacing(film, request.mm_per_pixel)
     if request.known_object is not None:
-        film = with_known_object(film, _known_object(request.known_object, film))
+        film = with_known_object(film, _known_object(request.known_object, film, request))
     walls, outside = dict(request.marks).get("tube-walls", ()), outside_diameter_estimate_mm(request.known.tube)
     if len(walls) == 2 and outside is not None:
-        start, end = (_mark("tube-walls", at, film) for at in walls)
+        start, end = (_mark("tube-walls", at, film, request) for at in walls)
         film = with_tube_width(film, KnownObject(start, end, outside.value, outside.sd))
     return film
 
 
-def _with_proposals(
-    film: Film, by_hand: Landmarks, proposal: Proposal | None
-) -> tuple[Landmarks, tuple[str, ...]]:
-    """Proposals for what no hand has placed, and why a point is missing."""
-    proposal = proposal or propose(film)
-    proposed = proposal.landmarks
-    merged = replace(
+def _told(proposal: Proposal, by_hand: Landmarks) -> tuple[str, ...]:
+    """Why a point is missing; of one that a hand has placed, only that another tube was seen."""
+    if by_hand.tip is None or proposal.seen is Seen.TRACHEOSTOMY:
+        return proposal.reasons
+    return tuple(reason for reason in proposal.reasons if not reason.lower().startswith(("tip", "the tip")))
+
+
+def _with_proposals(by_hand: Landmarks, proposed: Landmarks) -> Landmarks:
+    """Proposals for what no hand has placed."""
+    return replace(
         by_hand,
         tip=by_hand.tip or proposed.tip,
         carina=by_hand.carina or proposed.carina,
         airway_path=by_hand.airway_path or proposed.airway_path,
         tube_line=proposed.tube_line if by_hand.tip is None else (),
     )
-    return merged, proposal.reasons
 
 
-def _known_object(known: tuple[float, tuple[Point, Point]], film: Film) -> KnownObject:
-    length_mm, (start, end) = known
-    return KnownObject(_mark("known object", start, film), _mark("known object", end, film), length_mm)
+def _known_object(known: tuple[float, tuple[Point, Point]], film: Film, request: Request) -> KnownObject:
+    length_mm, ends = known
+    return KnownObject(
+        _mark("known object", start, film, request), _mark("known object", end, film, request), length_mm
+    )
 
 
-def _mark(name: str, at: Point, film: Film) -> Landmark:
+def _mark(name: str, at: Point, film: Film, request: Request) -> Landmark:
     row, column = at
     rows, columns = film.shape
     if not (-0.5 <= row <= rows - 0.5 and -0.5 <= column <= columns - 0.5):
@@ -200,17 +218,13 @@ def _mark(name: str, at: Point, film: Film) -> Landmark:
             f"{name}: row {row:g}, column {column:g} found outside a film of {rows} rows and {columns} columns; "
             "give ROW,COL of the upright film, from the centre of its first pixel."
         )
-    return Landmark(row, column, hand_sd_px(name, _mm_per_px(film)))
+    patient = film.patient.overridden_by(request.known.patient)
+    mm_per_px = NOMINAL_FILM_MM / max(film.shape) if film.spacing is None else film.spacing.mean_mm
+    return Landmark(row, column, _hand_sd_px(name, mm_per_px, request, patient))
 
 
-def _mm_per_px(film: Film) -> float:
-    if film.spacing is not None:
-        return _mean_mm(film.spacing)
-    return NOMINAL_FILM_MM / max(film.shape)
-
-
-def _mean_mm(spacing: Spacing) -> float:
-    return math.sqrt(spacing.row_mm * spacing.column_mm)
+def _hand_sd_px(name: str, mm_per_px: float, request: Request, patient: Patient) -> float:
+    return hand_sd_px(name, mm_per_px, clear=request.clear, body_share=airway_share(patient))
 
 
 def _first(placed: dict[str, tuple[Landmark, ...]], name: str) -> Landmark | None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from measure.estimate import Estimate
+from measure.tube import CUFF_LENGTH_MM
 from measure.verdict import Chances, Place
 
 
@@ -30,6 +31,8 @@ class Weights:
     cuff_at_cords : float
         It leaks, presses on the cords, and the tube may come out. Lower than its harm: the tables that the cuff's
         place is reckoned from put it at the cords in three of ten tubes that lie as they should.
+    cuff_beyond_cords : float
+        The whole cuff above them: nothing seals, and the tube is about to come out.
     cuff_near_cords : float
         Less than `CUFF_BELOW_CORDS_CM` below them: less than published as ideal.
     moving : float
@@ -42,6 +45,7 @@ class Weights:
     near_carina: float = 10.0
     out_of_range: float = 2.0
     cuff_at_cords: float = 2.5
+    cuff_beyond_cords: float = 6.0
     cuff_near_cords: float = 0.5
     moving: float = 0.5
     withdrawing_per_cm: float = 0.1
@@ -62,6 +66,9 @@ Surg 2013;75:146-149, abstract seen) and the whole; a quarter of the way and its
 CUFF_BELOW_CORDS_CM = 1.5
 """Least distance of the cuff's upper edge below the cords: the lower end of the published 1.5 to 2.5 and 1.9 to
 4.1 cm (BMJ Open 2018;8:e023374)."""
+
+CUFF_LENGTH_CM = sum(CUFF_LENGTH_MM) / 20.0
+"""Middle of the lengths measured on size 8 tubes (PubMed 7198412)."""
 
 STEP_CM = 0.5
 """Half a centimetre is what the marks on a tube let a hand do (ours)."""
@@ -265,7 +272,9 @@ def _outcome(situation: Situation, withdraw_cm: float, weights: Weights) -> Outc
     )
     if cuff is not None and at_cords is not None:
         near_cords = cuff.probability_below(Estimate(CUFF_BELOW_CORDS_CM)) - at_cords
+        beyond_cords = cuff.probability_below(Estimate(-CUFF_LENGTH_CM))
         loss += weights.cuff_at_cords * at_cords + weights.cuff_near_cords * near_cords
+        loss += weights.cuff_beyond_cords * beyond_cords
     if withdraw_cm:
         per_cm = weights.withdrawing_per_cm if withdraw_cm > 0.0 else weights.advancing_per_cm
         loss += weights.moving + per_cm * abs(withdraw_cm)

@@ -64,8 +64,8 @@ def _about_inputs(reading: Reading) -> Iterator[str]:
         yield "The child's range is derived, not published as such (docs/accepted-range.md); local rules first."
     if inputs.spacing is not None and inputs.spacing.rough:
         yield (
-            f"Rough scale from anatomy ({inputs.spacing.note}): the film has no pixel spacing. The centimetres may "
-            f"be off by {Z95 * inputs.spacing.relative_sd:.0%}."
+            f"Rough scale from anatomy ({inputs.spacing.note}): the film has no pixel spacing. The centimetres "
+            f"may be off by {Z95 * inputs.spacing.relative_sd:.0%}."
         )
     if inputs.spacing is not None and inputs.spacing.plane is Plane.UNKNOWN:
         yield "The film does not say where its pixel spacing holds: every plausible plane is in the interval."

@@ -25,8 +25,8 @@ def reason_for(judgement: Judgement, place: Place, marks: Landmarks) -> str:
             return f"{_likeliest(judgement)}: {span} is accepted."
         case Verdict.IN_A_MAIN_BRONCHUS:
             return (
-                f"The tip lies {-height.value:.1f} cm below the carina on the film{side_of(marks)} (probability of "
-                f"lying below it {chances.in_a_main_bronchus:.0%})."
+                f"The tip lies {-height.value:.1f} cm below the carina on the film{side_of(marks)} (probability "
+                f"of lying below it {chances.in_a_main_bronchus:.0%})."
             )
         case Verdict.TOO_LOW if chances.near_carina >= LIKELIER or chances.in_a_main_bronchus >= 1.0 - SURE:
             return (

@@ -65,6 +65,11 @@ class Spacing:
     note: str = ""
 
     @property
+    def mean_mm(self) -> float:
+        """Side of a square pixel of the same area."""
+        return math.sqrt(self.row_mm * self.column_mm)
+
+    @property
     def rough(self) -> bool:
         """Whether it is guessed from the anatomy: enough for a warning, never for a rate."""
         return self.source is SpacingSource.ANATOMY

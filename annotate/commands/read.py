@@ -19,8 +19,9 @@ from annotate.commands.arguments import (
     point,
 )
 from annotate.films.answers import Answer, answer_all
-from annotate.words.screen import identifiers_in_words, one_line, screen
-from annotate.words.typed import age_years, pixel_mm
+from annotate.words.screen import identifiers_in_words, screen
+from annotate.words.table import table
+from annotate.words.typed import age_years, mandible, pixel_mm
 from imaging.case import Request
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
 from measure.assess import Case
@@ -32,7 +33,7 @@ from measure.insertion_depth import Route
 from measure.landmarks import POINTS_PER_MARK
 from measure.patient import Patient, Sex
 from measure.posture import NeckPosture
-from measure.tube import Tube
+from measure.tube import Tube, TubeKind
 
 if TYPE_CHECKING:
     from annotate.logbook.recorder import Recorder
@@ -78,6 +79,9 @@ def _add_marks(group: argparse._ArgumentGroup) -> None:
         help=f"another landmark, may be repeated; NAME is one of {', '.join(POINTS_PER_MARK)}",
     )
     group.add_argument(
+        "--clear", action="store_true", help="your points were seen without doubt: narrower intervals"
+    )
+    group.add_argument(
         "--known-object",
         nargs=3,
         action=KnownObjectAction,
@@ -99,13 +103,27 @@ def _add_patient(group: argparse._ArgumentGroup) -> None:
         metavar="PRESSURE",
         help="for instance 25, 2.4kPa, 18mmHg; cmH2O if no unit",
     )
+    group.add_argument(
+        "--tube-kind",
+        type=TubeKind,
+        choices=list(TubeKind),
+        default=TubeKind.SINGLE_LUMEN,
+        help="default single-lumen; no move is known for double-lumen and tracheostomy tubes",
+    )
     group.add_argument("--route", type=Route, choices=list(Route), default=Route.ORAL, help="default oral")
     group.add_argument(
         "--neck",
         type=NeckPosture,
         choices=list(NeckPosture),
         default=NeckPosture.UNKNOWN,
-        help="posture on this film; default unknown, which widens the interval",
+        help="posture on this film; default unknown: every posture in the chances, by how usual it is",
+    )
+    group.add_argument(
+        "--mandible",
+        type=as_argument(mandible),
+        metavar="WHERE",
+        help="the short way to the posture: the mandible's lower border as a row of the film, as the vertebra it "
+        "lies over (C6), or absent where the film does not show it",
     )
     group.add_argument("--age", type=age_years, metavar="AGE", help="64 (years), 18m, 6w or 10d")
     group.add_argument("--sex", type=Sex, choices=list(Sex), help="for the cords' height and depth formulas")
@@ -165,7 +183,7 @@ def _add_logbook(group: argparse._ArgumentGroup) -> None:
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
-    """Answer every film; 0 if all were answered, whatever the answers are, 1 if one is missing in the logbook."""
+    """Answer every film; 0 if all were answered, whatever the answers are, 1 if one could not be read or kept."""
     from annotate.films.find import find_films
 
     request = request_from(args, parser)
@@ -178,11 +196,24 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     answers = answer_all(paths, request, args.picture, args.workers)
     if recorder is not None:
         answers = recorder.record(answers)
-    _printer(args, len(paths))(_with_progress(answers, len(paths)))
-    if recorder is None:
-        return 0
-    print(recorder.summary, file=sys.stderr)
-    return 1 if recorder.failed else 0
+    unread = Unread()
+    _printer(args, len(paths))(_with_progress(unread.counted(answers), len(paths)))
+    if recorder is not None:
+        print(recorder.summary, file=sys.stderr)
+    return 1 if unread.films or (recorder is not None and recorder.failed) else 0
+
+
+class Unread:
+    """Counts the films that could not be read, as their answers pass by."""
+
+    def __init__(self) -> None:
+        self.films = 0
+
+    def counted(self, answers: Iterable[Answer]) -> Iterator[Answer]:
+        """The same answers."""
+        for item in answers:
+            self.films += item.reading.error is not None
+            yield item
 
 
 def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: int) -> Recorder | None:
@@ -216,10 +247,11 @@ def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> R
         known = Case(
             film="",
             patient=Patient(args.age, args.sex, args.height),
-            tube=Tube(args.tube_size, args.tube_outside_diameter, cuff_edge),
+            tube=Tube(args.tube_size, args.tube_outside_diameter, cuff_edge, args.tube_kind),
             lip_mark_cm=args.lip_mark,
             route=args.route,
             posture=args.neck,
+            mandible=args.mandible if isinstance(args.mandible, str) else "",
             cuff_pressure=args.cuff_pressure,
             accepted_range=args.range,
             previous=_previous(args.previous, args.previous_lip_mark),
@@ -236,6 +268,8 @@ def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> R
         believe_resolution=args.believe_resolution,
         known=known,
         fingerprint=args.log,
+        clear=args.clear,
+        mandible_row=args.mandible if isinstance(args.mandible, float) else None,
     )
 
 
@@ -260,6 +294,8 @@ def _with_progress(answers: Iterator[Answer], count: int) -> Iterable[Answer]:
 
 
 def _printer(args: argparse.Namespace, count: int) -> Callable[[Iterable[Answer]], None]:
+    bold = sys.stdout.isatty()
+
     def as_object(item: Answer) -> dict[str, object]:
         plain: dict[str, object] = dict(item.reading.to_dict())
         if args.show_identifiers and item.identifiers is not None:
@@ -276,9 +312,12 @@ def _printer(args: argparse.Namespace, count: int) -> Callable[[Iterable[Answer]
 
     def text(answers: Iterable[Answer]) -> None:
         width = shutil.get_terminal_size().columns
-        for item in answers:
-            print(screen(item.reading, width, sys.stdout.isatty()) if count == 1 else one_line(item.reading))
-            if args.show_identifiers and item.identifiers is not None:
-                print(f"  whose film: {identifiers_in_words(item.identifiers)}")
+        found = list(answers)
+        print(
+            table([item.reading for item in found], width) if count > 1 else screen(found[0].reading, width, bold)
+        )
+        for item in found if args.show_identifiers else ():
+            if item.identifiers is not None:
+                print(f"  {item.reading.film}: {identifiers_in_words(item.identifiers)}")
 
     return lines if args.jsonl else whole if args.json else text

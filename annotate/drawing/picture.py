@@ -18,7 +18,8 @@ from PIL import Image, ImageDraw, ImageFont
 from annotate.drawing.close_up import close_up
 from annotate.drawing.palette import CARINA, INK, PAPER, TIP, ZONE, Colour
 from annotate.drawing.ruler import RULER_CM, Position, Ruler, accepted_zone, airway_ruler
-from annotate.words.screen import headline_of, range_in_words
+from annotate.words.answer import headline_of, place_of
+from annotate.words.screen import range_in_words
 from imaging.film import Film
 from measure.accepted_range import AcceptedRange
 from measure.estimate import Z95
@@ -208,6 +209,7 @@ def _stroke(draw: ImageDraw.ImageDraw, start: Position, end: Position, colour: C
 def _caption(picture: Image.Image, reading: Reading) -> None:
     draw = ImageDraw.Draw(picture)
     draw.text((16, PANEL_PX + 12), headline_of(reading), fill=INK, font=_font(30))
+    draw.text((16, PANEL_PX + 52), place_of(reading), fill=INK, font=_font(30))
     lines = textwrap.wrap(reading.error or reading.reason, LINE_CHARACTERS)
     if reading.accepted_range is not None:
         lines.append(f"Accepted: {range_in_words(reading.accepted_range)}.")
@@ -215,7 +217,7 @@ def _caption(picture: Image.Image, reading: Reading) -> None:
     if reading.landmarks.tube_line:
         signs += " Ticks above the tip: the line that was followed."
     lines.append(f"Supports a clinician's judgement and does not replace it. {signs}")
-    draw.multiline_text((16, PANEL_PX + 56), "\n".join(lines), fill=INK, font=_font(18), spacing=6)
+    draw.multiline_text((16, PANEL_PX + 98), "\n".join(lines), fill=INK, font=_font(18), spacing=6)
 
 
 def _font(size: int) -> ImageFont.ImageFont | ImageFont.FreeTypeFont:

@@ -1,30 +1,38 @@
-"""A Reading as one screen of text: the verdict and the move first."""
+"""A Reading as one screen of text: what to do first."""
 
 from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
+from annotate.words.answer import (
+    SHOWN_CHANCE,
+    headline_of,
+    height_in_words,
+    near_carina_in_words,
+    percent,
+    place_of,
+)
 from imaging.film import Identifiers
 from measure.accepted_range import AcceptedRange
-from measure.adjustment import Action, Adjustment
+from measure.advice import Action
 from measure.estimate import Estimate
-from measure.reading import DepthCheck, Reading
+from measure.reading import Reading
 from measure.spacing import Spacing
-from measure.verdict import Probabilities, Verdict
+from measure.verdict import Chances
 
 LABEL_WIDTH = 16
 MOST_WIDTH = 100
-SHOWN_CHANCE = 0.005
 
 
 def screen(reading: Reading, width: int = MOST_WIDTH, bold: bool = False) -> str:
     """One screen for one film."""
     width = min(width, MOST_WIDTH)
     headline = headline_of(reading)
-    lines = [reading.film, f"\033[1m{headline}\033[0m" if bold else headline]
-    lines += textwrap.wrap(reading.error or reading.reason, width)
+    first = textwrap.wrap(headline, width)
+    lines = [reading.film, *(f"\033[1m{line}\033[0m" if bold else line for line in first)]
+    lines += [line for text in _below_headline(reading) for line in textwrap.wrap(text, width)]
     rows = list(_rows(reading))
     if rows:
         lines.append("")
@@ -42,30 +50,6 @@ def screen(reading: Reading, width: int = MOST_WIDTH, bold: bool = False) -> str
     return "\n".join(lines)
 
 
-def one_line(reading: Reading) -> str:
-    """One film of many on one line."""
-    distance = "" if reading.distance is None else f"{interval_in_words(reading.distance.on_film)} on the film; "
-    return f"{reading.film}: {headline_of(reading)}; {distance}{reading.error or reading.reason}"
-
-
-def headline_of(reading: Reading) -> str:
-    """Verdict and move, for instance "TOO LOW: withdraw 2 cm, from 24 to 22 cm at the lip"."""
-    verdict = reading.verdict.value.upper()
-    if reading.adjustment is not None:
-        return f"{verdict}: {move_in_words(reading.adjustment)}"
-    return f"{verdict}: no move suggested" if reading.verdict is Verdict.NEAR_A_LIMIT else verdict
-
-
-def move_in_words(move: Adjustment) -> str:
-    """The move at the lip in words."""
-    if move.action is Action.LEAVE:
-        return "leave the tube" + ("" if move.from_mark_cm is None else f" at {move.from_mark_cm:g} cm at the lip")
-    words = f"{move.action.value} {move.by_cm:g} cm"
-    if move.from_mark_cm is None or move.to_mark_cm is None:
-        return f"{words} at the lip"
-    return f"{words}, from {move.from_mark_cm:g} to {move.to_mark_cm:g} cm at the lip"
-
-
 def identifiers_in_words(identifiers: Identifiers) -> str:
     """What could tell whose film it is; only for a user who asked for it."""
     known = {
@@ -78,27 +62,42 @@ def identifiers_in_words(identifiers: Identifiers) -> str:
     return ", ".join(f"{label} {value}" for label, value in known.items() if value) or "none in the file"
 
 
+def _below_headline(reading: Reading) -> Iterator[str]:
+    if reading.error:
+        yield reading.error
+        return
+    if place := place_of(reading):
+        yield place
+    if reading.reason:
+        yield reading.reason
+    if reading.adjustment is not None and reading.adjustment.check:
+        yield reading.adjustment.check
+
+
 def _rows(reading: Reading) -> Iterator[tuple[str, str]]:
+    move = reading.adjustment
+    if reading.probabilities is not None:
+        yield "chances now", chances_in_words(reading.probabilities, reading)
+    if move is not None and move.action is not Action.LEAVE:
+        yield "after the move", chances_in_words(move.chances_after, reading)
+        yield "lands at", f"{height_in_words(move.lands_on_film_cm)} on the film"
+    if move is not None:
+        yield from (("limit", limit) for limit in move.limits)
+    for text in reading.settles:
+        yield "would sharpen", text
     if reading.distance is not None:
-        how = "along the marked airway" if reading.distance.follows_path else "straight"
-        yield "on the film", f"{interval_in_words(reading.distance.on_film)} above the carina, {how}"
-        yield "in the patient", f"{interval_in_words(reading.distance.in_patient)} along the airway"
+        how = "along the marked airway" if reading.distance.follows_path else "up the film"
+        yield "on the film", f"{height_in_words(reading.distance.on_film)}, {how}"
+        yield "in the patient", f"{height_in_words(reading.distance.in_patient)} along the airway"
     if reading.accepted_range is not None:
         yield "accepted", range_in_words(reading.accepted_range)
-    if reading.probabilities is not None:
-        yield "chances", chances_in_words(reading.probabilities)
-    for text in reading.settles:
-        yield "to settle it", text
-    if reading.adjustment is not None and reading.adjustment.action is not Action.LEAVE:
-        yield "aims at", f"{reading.adjustment.target_on_film_cm:.1f} cm above the carina on the film"
-        yield from (("limit", limit) for limit in reading.adjustment.limits)
     yield from _cross_checks(reading)
     yield from _geometry(reading)
 
 
 def _cross_checks(reading: Reading) -> Iterator[tuple[str, str]]:
     if reading.insertion_depth:
-        yield "lip mark", depths_in_words(reading.insertion_depth)
+        yield "lip mark", depths_in_words(reading)
     if reading.change is not None:
         change = reading.change
         by_mark = (
@@ -109,7 +108,8 @@ def _cross_checks(reading: Reading) -> Iterator[tuple[str, str]]:
         yield (
             "since last film",
             f"{_signed(change.change_cm)} on the film: {by_mark}, neck {_signed(change.by_posture_cm)}, "
-            f"unexplained {_signed(change.unexplained_cm)} cm",
+            f"unexplained {_signed(change.unexplained_cm)} cm; moved by 1 cm or more beyond what they explain: "
+            f"{percent(change.probability_moved)}",
         )
 
 
@@ -144,59 +144,35 @@ def range_in_words(accepted: AcceptedRange) -> str:
     return f"{span} on the film; {accepted.age_group.value}{neck}; {accepted.source}"
 
 
-def depths_in_words(checks: Sequence[DepthCheck]) -> str:
-    """The lip mark against the published depths; `lipmark formulas` and the JSON have them one by one."""
-    same_aim = [check for check in checks if check.brought_to_cm is not None]
-    no_aim = [check for check in checks if check.brought_to_cm is None]
-    parts = []
-    if same_aim:
-        depths = [check.depth_cm for check in same_aim]
-        parts.append(f"for this target {_span(depths)} cm by {_names(same_aim)}{_deeper(same_aim)}")
-    if no_aim:
-        depths = [check.depth_cm for check in no_aim]
-        parts.append(f"as published {_span(depths)} cm by {_names(no_aim)}{_deeper(no_aim)}")
-    return "; ".join(parts)
+def depths_in_words(reading: Reading) -> str:
+    """The lip mark against the published depths in one plain sentence; the JSON has them one by one."""
+    checks = reading.insertion_depth
+    aimed = [check.depth_cm for check in checks if check.brought_to_cm is not None]
+    depths = aimed or [check.depth_cm for check in checks]
+    low, high = f"{min(depths):.0f}", f"{max(depths):.0f}"
+    span = low if low == high else f"{low} to {high}"
+    aim = "for the middle of the range" if aimed else "as a rule"
+    mark = None if reading.inputs is None else reading.inputs.lip_mark_cm
+    given = f"published formulas give {span} cm {aim} ({len(checks)} of them)"
+    if mark is None:
+        return f"{given[0].upper()}{given[1:]}."
+    off = max(mark - max(depths), 0.0) - max(min(depths) - mark, 0.0)
+    if abs(off) < 0.5:
+        return f"The mark of {mark:g} cm agrees: {given}."
+    return f"The mark of {mark:g} cm is {abs(off):.0f} cm {'deeper' if off > 0.0 else 'less deep'}: {given}."
 
 
-def _names(checks: Sequence[DepthCheck]) -> str:
-    return ", ".join(check.formula for check in checks)
-
-
-def _span(values: Sequence[float]) -> str:
-    low, high = f"{min(values):.1f}", f"{max(values):.1f}"
-    return low if low == high else f"{low} to {high}"
-
-
-def _deeper(checks: Sequence[DepthCheck]) -> str:
-    """How the mark compares, where it is known."""
-    over = [check.lip_mark_minus_depth_cm for check in checks if check.lip_mark_minus_depth_cm is not None]
-    if not over:
-        return ""
-    if min(over) >= 0.0:
-        return f" (the mark is {_span(over)} cm deeper)"
-    if max(over) <= 0.0:
-        return f" (the mark is {_span([-value for value in over])} cm less deep)"
-    return f" (the mark is {-min(over):.1f} cm less deep to {max(over):.1f} cm deeper)"
-
-
-def chances_in_words(chances: Probabilities) -> str:
+def chances_in_words(chances: Chances, reading: Reading) -> str:
     """Probability of each zone that has one worth telling."""
     zones = {
         "main bronchus": chances.in_a_main_bronchus,
+        near_carina_in_words(reading): chances.near_carina,
         "too low": chances.too_low,
         "within range": chances.within_range,
         "too high": chances.too_high,
+        "cuff at the cords": chances.cuff_at_the_cords or 0.0,
     }
-    return ", ".join(f"{name} {_percent(share)}" for name, share in zones.items() if share >= SHOWN_CHANCE)
-
-
-def _percent(share: float) -> str:
-    return "> 99 %" if share > 1.0 - SHOWN_CHANCE else f"{share:.0%}".replace("%", " %")
-
-
-def interval_in_words(height: Estimate) -> str:
-    """A height and its 95 % interval."""
-    return f"{height.value:.1f} cm ({height.low:.1f} to {height.high:.1f})"
+    return ", ".join(f"{name} {percent(share)}" for name, share in zones.items() if share >= SHOWN_CHANCE)
 
 
 def _signed(change: Estimate) -> str:

@@ -1,9 +1,13 @@
-"""What people type, on the command line or in the form, turned into values: ages and pixel sizes."""
+"""What people type, on the command line or in the form, turned into values."""
 
 from __future__ import annotations
 
 import argparse
 import re
+
+from measure.case import ABSENT
+from measure.errors import MeasureError
+from measure.landmarks import VERTEBRAE
 
 MONTHS_PER_YEAR = 12.0
 WEEKS_PER_YEAR = 365.25 / 7.0
@@ -30,3 +34,25 @@ def pixel_mm(text: str) -> float | tuple[float, float]:
     if len(values) not in (1, 2):
         raise argparse.ArgumentTypeError(f"{text!r} found, MM or ROW_MM,COL_MM expected, for instance 0.143")
     return values[0] if len(values) == 1 else (values[0], values[1])
+
+
+def mandible(text: str) -> str | float:
+    """Where the mandible's lower border is: a row of the film, the vertebra it lies over, or absent.
+
+    Raises
+    ------
+    MeasureError
+        Where it is none of these.
+    """
+    word = text.strip()
+    if word.lower() == ABSENT:
+        return ABSENT
+    if word.upper() in VERTEBRAE:
+        return word.upper()
+    try:
+        return float(word)
+    except ValueError:
+        raise MeasureError(
+            f"mandible: {text!r} found; a row of the film in pixels, a vertebra from {VERTEBRAE[0]} to "
+            f"{VERTEBRAE[-1]}, or {ABSENT} expected."
+        ) from None
