@@ -205,9 +205,8 @@ def _with_proposals(by_hand: Landmarks, proposed: Landmarks) -> Landmarks:
 
 def _known_object(known: tuple[float, tuple[Point, Point]], film: Film, request: Request) -> KnownObject:
     length_mm, ends = known
-    return KnownObject(
-        _mark("known object", start, film, request), _mark("known object", end, film, request), length_mm
-    )
+    first, last = (_mark("known object", end, film, request) for end in ends)
+    return KnownObject(first, last, length_mm)
 
 
 def _mark(name: str, at: Point, film: Film, request: Request) -> Landmark:

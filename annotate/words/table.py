@@ -68,7 +68,10 @@ def _widths(rows: Sequence[tuple[str, ...]], width: int) -> list[int]:
 
 
 def _wrapped(row: Sequence[str], widths: Sequence[int]) -> Iterator[str]:
-    cells = [textwrap.wrap(text, width) or [""] for text, width in zip(row, widths, strict=True)]
+    cells = [
+        textwrap.wrap(text.replace(" %", "\u00a0%"), width) or [""]
+        for text, width in zip(row, widths, strict=True)
+    ]
     for number in range(max(map(len, cells))):
         parts = (cell[number] if number < len(cell) else "" for cell in cells)
         yield GAP.join(f"{part:<{width}}" for part, width in zip(parts, widths, strict=True)).rstrip()
