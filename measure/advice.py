@@ -243,13 +243,17 @@ def advise(situation: Situation, weights: Weights = WEIGHTS) -> Adjustment:
 
 
 def _moves_cm(situation: Situation, stay: Outcome) -> Iterator[float]:
-    """Moves worth asking; a tube is advanced only where it likelier than not lies too high."""
+    """Moves worth asking; a tube is advanced only where its best estimate likelier than not lies too high.
+
+    The best estimate alone is asked, so that more doubt never makes an advance.
+    """
     steps = [
         number * situation.step_cm for number in range(1, round(situation.largest_cm / situation.step_cm) + 1)
     ]
     yield from steps
     at_cords = stay.chances.cuff_at_the_cords or 0.0
-    if stay.chances.too_high >= LIKELY or (situation.cuff_marked and at_cords >= LIKELY):
+    too_high = situation.place.without_error.chances().too_high
+    if too_high >= LIKELY or (situation.cuff_marked and at_cords >= LIKELY):
         yield from (-step for step in steps)
 
 

@@ -119,6 +119,12 @@ class Place:
             self.near_carina_cm,
         )
 
+    @property
+    def without_error(self) -> Place:
+        """The same place as if the height were known exactly."""
+        height, held = Estimate(self.above_carina_cm.value), Estimate(self.held_cm.value)
+        return Place(height, held, self.shifts, self.accepted, self.near_carina_cm)
+
     def chances(self, cuff_at_the_cords: float | None = None) -> Chances:
         """The probability of each zone."""
         below_carina = self.above_carina_cm.probability_below(Estimate(0.0))
