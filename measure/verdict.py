@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from measure.accepted_range import AcceptedRange
-from measure.estimate import Estimate
+from measure.estimate import Estimate, probability_below_zero
 from measure.posture import Part
 
 SURE = 0.975
@@ -140,11 +140,19 @@ class Place:
             cuff_at_the_cords,
         )
 
+    def far_out(self) -> float:
+        """Probability that the tip lies outside the range by more than a tip may be near the carina."""
+        low, high, margin = self.accepted.low_cm, self.accepted.high_cm, Estimate(self.near_carina_cm)
+        return self._probability_below(low.minus(margin)) + 1.0 - self._probability_below(high.plus(margin))
+
     def _probability_below(self, limit: Estimate) -> float:
         if math.isinf(limit.value):
             return 1.0
+        above, spread = self.held_cm.value - limit.value, math.hypot(self.held_cm.sd, limit.sd)
         return sum(
-            part.probability * self.held_cm.minus(part.shift_cm).probability_below(limit) for part in self.shifts
+            part.probability
+            * probability_below_zero(above - part.shift_cm.value, math.hypot(spread, part.shift_cm.sd))
+            for part in self.shifts
         )
 
 
