@@ -212,7 +212,7 @@ class Unread:
     def counted(self, answers: Iterable[Answer]) -> Iterator[Answer]:
         """The same answers."""
         for item in answers:
-            self.films += item.reading.error is not None
+            self.films += item.unread
             yield item
 
 
