@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from annotate.audit.errors import AuditError
 from annotate.audit.parts import Measured, Part, cut
-from annotate.audit.results import Results, Settings
+from annotate.audit.results import FORMAT, Results, Settings
 from annotate.audit.sources import Source
 from annotate.audit.versions import versions
 from annotate.audit.workers import measure_all
@@ -19,9 +19,6 @@ from measure.reading import SCHEMA_VERSION
 if TYPE_CHECKING:
     import pyarrow
     from distributed import Client
-
-FORMAT = 2
-"""Version of the results' columns and settings; a new one adds or changes some."""
 
 Option = str | int | bool
 

@@ -38,8 +38,8 @@ TREND_HEAD = (
     f"{'unexplained':>12}  {f'moved {MOVED_CM:g} cm':>10}  {'action':<22}  verdict"
 )
 TREND_FOOT = (
-    f"unexplained: what neither lip marks nor neck explain. moved {MOVED_CM:g} cm: the probability that the tip moved "
-    f"so far, or further, unexplained; ! from {FLAGGED:.0%} on."
+    f"unexplained: what neither lip marks nor neck explain. moved {MOVED_CM:g} cm: the probability that the tip "
+    f"moved so far, or further, unexplained; ! from {FLAGGED:.0%} on."
 )
 
 
