@@ -19,6 +19,11 @@ class Estimate:
     value: float
     sd: float = 0.0
 
+    @classmethod
+    def from_interval(cls, value: float, low: float, high: float) -> Estimate:
+        """The estimate whose 95 % interval this is."""
+        return cls(value, (high - low) / (2.0 * Z95))
+
     @property
     def low(self) -> float:
         """Lower end of the 95 % interval."""

@@ -64,7 +64,11 @@ class LogbookReadings:
         bare = Entry(
             f"logbook entry {entry.number}",
             self._digest.key_of(entry.film),
-            circumstances=Circumstances(time=entry.time.replace(tzinfo=None), reader=self._readers[entry.reader]),
+            circumstances=Circumstances(
+                time=entry.time.replace(tzinfo=None),
+                patient=None if entry.patient is None else self._digest.key_of(f"patient {entry.patient}"),
+                reader=self._readers[entry.reader],
+            ),
         )
         try:
             case = case_of_entry(entry)
@@ -76,4 +80,4 @@ class LogbookReadings:
 
 def _unknown_posture(case: Case) -> bool:
     """Neither given nor to be read from the mandible."""
-    return case.posture is NeckPosture.UNKNOWN and case.landmarks.mandible is None
+    return case.posture is NeckPosture.UNKNOWN and case.landmarks.mandible is None and not case.mandible

@@ -80,6 +80,7 @@ COLUMNS: Mapping[str, Callable[[Value], object]] = MappingProxyType(
         "unit": _text,
         "shift": _text,
         "operator_grade": _text,
+        "patient": _text,
         "tube_size_mm": _number,
         "lip_mark_cm": _number,
         "sex": _one_of(Sex, {"f": Sex.FEMALE, "m": Sex.MALE}),
@@ -242,7 +243,7 @@ class Manifest:
         film = get.of("film", str)
         both = asked.tip is not None and asked.carina is not None
         _check_measurable(film, both, asked)
-        reader = get.of("reader", str)
+        reader, patient = get.of("reader", str), get.of("patient", str)
         return replace(
             bare,
             place=film or bare.place,
@@ -254,6 +255,7 @@ class Manifest:
                 get.of("unit", str),
                 get.of("shift", str),
                 get.of("operator_grade", str),
+                None if patient is None else self._digest.key_of(f"patient {patient}"),
                 None if reader is None else readers[reader],
             ),
         )

@@ -33,6 +33,7 @@ from measure.insertion_depth import Route
 from measure.landmarks import POINTS_PER_MARK
 from measure.patient import Patient, Sex
 from measure.posture import NeckPosture
+from measure.reading import Reading
 from measure.tube import Tube, TubeKind
 
 if TYPE_CHECKING:
@@ -282,7 +283,7 @@ def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | No
         raise MeasureError(f"previous film: {path} is no JSON ({error}); give a file made with --json.") from error
     if not isinstance(reading, dict):
         raise MeasureError(f"previous film: {path} holds no single Reading; give a file made with --json.")
-    return PreviousFilm.from_reading(reading, lip_mark_cm)
+    return PreviousFilm.from_reading(Reading.from_dict(reading), lip_mark_cm)
 
 
 def _with_progress(answers: Iterator[Answer], count: int) -> Iterable[Answer]:
