@@ -18,7 +18,7 @@ from imaging.errors import FilmRefusedError, FilmUnreadableError
 Parts = list["bytes | memoryview"]
 
 
-def main(memory_bytes: int, deadline_s: float) -> None:
+def main(memory_bytes: int) -> None:
     """Answer jobs from standard input on standard output until there are no more."""
     jobs = sys.stdin.buffer
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
@@ -32,7 +32,7 @@ def main(memory_bytes: int, deadline_s: float) -> None:
             job, parts = receive(jobs)
         except WireError:
             return
-        _answer_in_time(job, parts, answers, deadline_s)
+        _answer_in_time(job, parts, answers)
 
 
 def _raise_walls(memory_bytes: int) -> None:
@@ -45,11 +45,11 @@ def _raise_walls(memory_bytes: int) -> None:
     resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))  # It has nothing to write to any file.
 
 
-def _answer_in_time(job: dict[str, object], parts: list[bytearray], answers: BinaryIO, deadline_s: float) -> None:
+def _answer_in_time(job: dict[str, Any], parts: list[bytearray], answers: BinaryIO) -> None:
     """Do a job; the system ends this process at the deadline, whatever native code it is in then."""
     timer = getattr(signal, "setitimer", None)
     if timer is not None:
-        timer(signal.ITIMER_REAL, deadline_s)
+        timer(signal.ITIMER_REAL, job["deadline_s"])
     answer, arrays = _done(job, parts)
     if timer is not None:
         timer(signal.ITIMER_REAL, 0.0)

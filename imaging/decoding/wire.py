@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 LONGEST_MESSAGE_BYTES = 4_000_000
 LONGEST_PART_BYTES = 1_000_000_000
@@ -28,7 +28,7 @@ def send(stream: BinaryIO, message: Mapping[str, object], parts: Sequence[bytes 
     stream.flush()
 
 
-def receive(stream: BinaryIO) -> tuple[dict[str, object], list[bytearray]]:
+def receive(stream: BinaryIO) -> tuple[dict[str, Any], list[bytearray]]:
     """Return the next message and its parts.
 
     Raises
