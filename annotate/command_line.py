@@ -9,7 +9,7 @@ from importlib import import_module
 from importlib.metadata import version
 from types import MappingProxyType
 
-from annotate.logs import tell
+from annotate.messages import tell
 
 DESCRIPTION = """\
 How far the tip of an endotracheal tube sits above the carina on a chest film,
@@ -39,9 +39,10 @@ COMMANDS = MappingProxyType(
         "formulas": "published insertion depths for a patient",
     }
 )
-"""Each is a module of this room with EXAMPLES, add_arguments() and run(); only the one asked for is imported.
+"""Each is a module of `annotate.commands` with EXAMPLES, add_arguments() and run(); only the one asked for is
+imported.
 
-A command of two words is a module of the package that its first word names.
+A command of two words is a module with an underscore between them.
 """
 
 
@@ -64,7 +65,7 @@ def build_parser(asked: str | None = None) -> argparse.ArgumentParser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         if name == asked:
-            module = import_module(f"annotate.{name.replace(' ', '.')}")
+            module = import_module(f"annotate.commands.{name.replace(' ', '_')}")
             command.epilog = module.EXAMPLES
             module.add_arguments(command)
             command.set_defaults(run=module.run, parser=command)

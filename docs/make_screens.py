@@ -15,7 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from annotate.palette import CARINA, OTHER, PATH, TIP, ZONE
+from annotate.drawing.palette import CARINA, OTHER, PATH, TIP, ZONE
 from annotate.window.panel import TONES
 from annotate.window.session import Session
 from measure.posture import NeckPosture

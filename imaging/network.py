@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.film import Film
-from measure.landmarks import Landmark, Landmarks, Source
+from measure.landmarks import Landmark, Landmarks, Seen, Source
 
 WEIGHTS = Path(__file__).with_name("weights")
 MEMBERS = tuple(WEIGHTS / f"finder_{number}.onnx" for number in range(3))
@@ -507,7 +507,14 @@ def _reason(name: str, sight: Sight, confidence: float) -> str:
     )
 
 
-def find_landmarks(film: Film) -> tuple[Landmarks, tuple[str, ...]]:
+def seen_by(sight: Sight) -> Seen:
+    """Which tube the network saw."""
+    if sight.tracheostomy > _TRACHEOSTOMY:
+        return Seen.TRACHEOSTOMY
+    return Seen.NO_TUBE if sight.tube_near < 0.0 else Seen.TUBE
+
+
+def find_landmarks(film: Film) -> tuple[Landmarks, tuple[str, ...], Seen]:
     """Propose the tube's tip and the carina.
 
     Parameters
@@ -521,5 +528,8 @@ def find_landmarks(film: Film) -> tuple[Landmarks, tuple[str, ...]]:
         Tip and carina where found; a confidence below 0.5 marks a hint, no answer.
     reasons : tuple of str
         One plain sentence for each point that is missing or unsure.
+    seen : Seen
+        Which tube.
     """
-    return judge(look(film, load_members()), film, load_card())
+    sight = look(film, load_members())
+    return *judge(sight, film, load_card()), seen_by(sight)

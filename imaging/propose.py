@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from imaging.film import Film
-from measure.landmarks import Landmarks
+from measure.landmarks import Landmarks, Seen
 
 SMALLEST_SIDE_PX = 200
 """With fewer pixels a tube is not a pixel wide (ours)."""
@@ -27,10 +27,13 @@ class Proposal:
         confidence: the probability that it lies within 10 mm of the true place.
     reasons : tuple of str
         One plain sentence for each point that is missing.
+    seen : Seen
+        What kind of film and tube this is.
     """
 
     landmarks: Landmarks
     reasons: tuple[str, ...] = ()
+    seen: Seen = Seen.TUBE
 
 
 def propose(film: Film) -> Proposal:
@@ -54,9 +57,8 @@ def propose(film: Film) -> Proposal:
     if not why_not and not stands_upright(film.pixels):
         why_not = "it does not look like an upright frontal chest film"
     if why_not:
-        return Proposal(
-            Landmarks(), tuple(f"The {name} was not looked for: {why_not}." for name in ("tip", "carina"))
-        )
+        reasons = tuple(f"The {name} was not looked for: {why_not}." for name in ("tip", "carina"))
+        return Proposal(Landmarks(), reasons, Seen.NO_FRONTAL_CHEST)
     return Proposal(*find_landmarks(film))
 
 

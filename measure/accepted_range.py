@@ -11,13 +11,11 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from measure.anatomy import age_from_height_years, cords_to_carina_cm, size_group
-from measure.distance import distance_mm
 from measure.errors import MeasureError
 from measure.estimate import Estimate
-from measure.landmarks import Landmark, Landmarks
+from measure.landmarks import Landmarks
 from measure.patient import AgeGroup, Patient
-from measure.posture import CHILD_MOVEMENT, NeckPosture, movement_between
-from measure.spacing import Spacing
+from measure.posture import CHILD_MOVEMENT, NeckPosture, usual_shift_cm
 
 DEFAULT_RANGE = "goodman"
 
@@ -127,10 +125,8 @@ def range_for(
     posture: NeckPosture,
     choice: str | AcceptedRange,
     film_per_patient: Estimate,
-    landmarks: Landmarks,
-    spacing: Spacing,
 ) -> AcceptedRange:
-    """The range that this patient's tip height is held against.
+    """The range that this patient's tip height is held against; the newborn's own is `newborn_range`.
 
     Parameters
     ----------
@@ -144,8 +140,6 @@ def range_for(
         range for adults alone.
     film_per_patient : Estimate
         cm on the film for a cm along the airway in the patient.
-    landmarks, spacing : Landmarks, Spacing
-        The neonate's range is read off the vertebrae.
 
     Raises
     ------
@@ -155,8 +149,6 @@ def range_for(
     if isinstance(choice, AcceptedRange):
         return choice
     group = size_group(patient)
-    if group is AgeGroup.NEONATE:
-        return _neonate(landmarks, spacing)
     if group is AgeGroup.CHILD:
         return _child(patient, posture, film_per_patient)
     if choice == DEFAULT_RANGE:
@@ -178,7 +170,7 @@ def _child(patient: Patient, posture: NeckPosture, film_per_patient: Estimate) -
             f"{low.value:.1f} cm that flexion may take; check age and height, and use local rules."
         )
     known = posture if posture is not NeckPosture.UNKNOWN else NeckPosture.NEUTRAL
-    shift = movement_between(NeckPosture.NEUTRAL, known, patient)
+    shift = Estimate(usual_shift_cm(known, patient))
     low, high = (limit.times(film_per_patient).plus(shift) for limit in (low, high))
     return AcceptedRange(
         "child",
@@ -200,30 +192,63 @@ def _age_years(patient: Patient) -> float:
     raise MeasureError("child's range: neither age nor height found; give one of them.")
 
 
-def _neonate(landmarks: Landmarks, spacing: Spacing) -> AcceptedRange:
-    """From the upper border of T1 to the lower border of T2, as heights above the marked carina."""
-    first, second, carina = landmarks.vertebrae.get("T1"), landmarks.vertebrae.get("T2"), landmarks.carina
-    if first is None or second is None or carina is None:
-        raise MeasureError(
-            "neonate: the accepted range is a vertebral level; mark the carina and the centres of T1 and T2."
-        )
+CARINA_BELOW_T2 = Estimate(1.5, 0.7)
+"""A newborn's carina lies so many vertebrae below the lower border of T2, so over T3 to T4 (memory); asked only
+where it is not marked."""
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Where a newborn's tip lies against the upper border of T1 and the lower border of T2, in rows of the film.
+
+    Parameters
+    ----------
+    above_t2 : Estimate
+        Tip above the lower border of T2.
+    bodies : Estimate
+        Upper border of T1 above that border.
+    carina : Estimate
+        Carina above the lower border of T2; negative.
+    """
+
+    above_t2: Estimate
+    bodies: Estimate
+    carina: Estimate
+
+
+def newborn_levels(landmarks: Landmarks) -> Levels:
+    """Read the levels off the marks; neither carina nor spacing is needed.
+
+    Half the distance between the centres of T1 and T2 is taken for half a vertebral body.
+
+    Raises
+    ------
+    MeasureError
+        Where T1, T2 or the tip is missing, or T1 lies below T2.
+    """
+    first, second, tip = landmarks.vertebrae.get("T1"), landmarks.vertebrae.get("T2"), landmarks.tip
+    if first is None or second is None or tip is None:
+        raise MeasureError("neonate: the accepted range is a vertebral level; mark the centres of T1 and T2.")
     if not first.row < second.row:
         raise MeasureError("neonate: T1 found below T2; mark T1 above T2.")
-    half_body = (second.row - first.row) / 2.0
-    upper_border = replace(first, row=first.row - half_body, column=carina.column)
-    lower_border = replace(second, row=second.row + half_body, column=carina.column)
-    low, high = (_height_cm(border, carina, spacing) for border in (lower_border, upper_border))
+    body = Estimate(second.row - first.row, math.hypot(first.sd_px, second.sd_px))
+    border = Estimate(second.row + body.value / 2.0, math.hypot(1.5 * second.sd_px, 0.5 * first.sd_px))
+    carina = body.times(Estimate(-CARINA_BELOW_T2.value, CARINA_BELOW_T2.sd))
+    if landmarks.carina is not None:
+        carina = border.minus(Estimate(landmarks.carina.row, landmarks.carina.sd_px))
+    return Levels(border.minus(Estimate(tip.row, tip.sd_px)), body.times(Estimate(2.0)), carina)
+
+
+def newborn_range(levels: Levels, cm_per_row: float) -> AcceptedRange:
+    """From the lower border of T2 to the upper border of T1, as heights above the carina on the film."""
+    low = -levels.carina.value * cm_per_row
+    high = low + levels.bodies.value * cm_per_row
     return AcceptedRange(
         "neonate",
-        low,
-        high,
-        (low.value + high.value) / 2.0,
+        Estimate(low),
+        Estimate(high, levels.bodies.sd * cm_per_row),
+        (low + high) / 2.0,
         "Peng C-C et al. Front Pediatr 2020;8:367: upper border of T1 to lower border of T2",
         NeckPosture.UNKNOWN,
         AgeGroup.NEONATE,
     )
-
-
-def _height_cm(point: Landmark, carina: Landmark, spacing: Spacing) -> Estimate:
-    height = distance_mm(point, carina, spacing).times(Estimate(0.1))
-    return height if point.row <= carina.row else Estimate(-height.value, height.sd)

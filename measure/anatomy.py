@@ -160,3 +160,10 @@ def tracheal_width_limits_mm(sex: Sex | None) -> tuple[float, float]:
         return TRACHEAL_WIDTH_LIMITS_MM[sex]
     lows, highs = zip(*TRACHEAL_WIDTH_LIMITS_MM.values(), strict=True)
     return min(lows), max(highs)
+
+
+def airway_share(patient: Patient) -> float:
+    """The airway's length as a share of an adult's: 1 in adults and where nothing is known."""
+    if size_group(patient) in (AgeGroup.ADULT, None):
+        return 1.0
+    return min(cords_to_carina_cm(patient).value / pooled_cords_to_carina_cm().value, 1.0)

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from measure.adjustment import Action
+from measure.advice import Action
+from measure.estimate import Z95
 from measure.landmarks import Landmark, Source
 from measure.patient import AgeGroup
 from measure.posture import NeckPosture
 from measure.reading import Reading
 from measure.spacing import Plane
 from measure.verdict import Verdict
+
+ASIDE_CM = 1.5
+"""A tip further than this beside the tracheal axis is told (ours): more than half a wide trachea."""
 
 ALWAYS = (
     "This supports a clinician's judgement and does not replace it; local protocol decides.",
@@ -26,12 +30,18 @@ def cautions_for(reading: Reading) -> tuple[str, ...]:
 def _about_answer(reading: Reading) -> Iterator[str]:
     if reading.verdict is Verdict.IN_A_MAIN_BRONCHUS:
         yield "A tube that runs on below the carina may also lie in the oesophagus: follow its line."
+    if reading.distance is not None and reading.distance.aside_on_film.value > ASIDE_CM:
+        yield (
+            f"The tip lies {10.0 * reading.distance.aside_on_film.value:.0f} mm beside the tracheal axis: a main "
+            "bronchus, the oesophagus, or a turned patient."
+        )
     if reading.adjustment is not None and reading.adjustment.action is not Action.LEAVE:
         yield "Repeat the film after the move."
     if reading.change is not None and reading.change.flagged:
         yield (
             f"Since {reading.change.film or 'the previous film'} the tip has moved "
-            f"{reading.change.unexplained_cm.value:+.1f} cm on the film that lip mark and neck do not explain: "
+            f"{reading.change.unexplained_cm.value:+.1f} cm on the film that lip mark and neck do not explain "
+            f"(by 1 cm or more with a probability of {reading.change.probability_moved:.0%}): "
             "look for a slipped tube, a wrong mark or another film geometry."
         )
 
@@ -44,7 +54,7 @@ def _about_inputs(reading: Reading) -> Iterator[str]:
         yield "Age not known: the adult range was used. It must not be used for a child."
     if accepted is not None and accepted.depends_on_posture:
         if inputs.neck_posture is NeckPosture.UNKNOWN:
-            yield "Neck posture not known: the published movement of the tip was added to the uncertainty."
+            yield "Neck posture not known: every posture is in the chances, weighed by how usual it is."
         elif inputs.neck_posture is not NeckPosture.NEUTRAL:
             yield (
                 "The range was shifted for the neck's posture. That is an estimate: two studies of the tip's "
@@ -52,6 +62,11 @@ def _about_inputs(reading: Reading) -> Iterator[str]:
             )
     if accepted is not None and accepted.age_group is AgeGroup.CHILD:
         yield "The child's range is derived, not published as such (docs/accepted-range.md); local rules first."
+    if inputs.spacing is not None and inputs.spacing.rough:
+        yield (
+            f"Rough scale from anatomy ({inputs.spacing.note}): the film has no pixel spacing. The centimetres "
+            f"may be off by {Z95 * inputs.spacing.relative_sd:.0%}."
+        )
     if inputs.spacing is not None and inputs.spacing.plane is Plane.UNKNOWN:
         yield "The film does not say where its pixel spacing holds: every plausible plane is in the interval."
     if inputs.spacing is not None and not inputs.magnification.known:

@@ -26,11 +26,13 @@ class Heights:
     Parameters
     ----------
     along : Estimate
-        Along the airway where its path is marked, else straight.
+        Along the tracheal axis: its path where that is marked, else up the film.
     straight : Estimate
         From point to point.
     vertical : Estimate
         Down the film.
+    aside : Estimate
+        How far the tip lies beside that axis.
     follows_path : bool
         True where `along` was measured on a marked path.
     """
@@ -38,14 +40,16 @@ class Heights:
     along: Estimate
     straight: Estimate
     vertical: Estimate
+    aside: Estimate
     follows_path: bool
 
     def times(self, factor: Estimate) -> Heights:
-        """The three heights, each multiplied by an independent factor."""
+        """All lengths, each multiplied by an independent factor."""
         return Heights(
             self.along.times(factor),
             self.straight.times(factor),
             self.vertical.times(factor),
+            self.aside.times(factor),
             self.follows_path,
         )
 
@@ -70,18 +74,20 @@ def heights_at_spacing(
     path sideways, which changes its length to second order only.
     """
     tip_mm, carina_mm = _position_mm(tip, spacing), _position_mm(carina, spacing)
-    down = np.array([1.0, 0.0])
+    down, across = np.array([1.0, 0.0]), np.array([0.0, 1.0])
     vertical = _with_marks(float(carina_mm[0] - tip_mm[0]), tip, carina, down, down, spacing)
     straight = _straight(tip_mm, carina_mm, vertical, tip, carina, spacing)
     path = [_position_mm(point, spacing) for point in airway_path if point.row < carina.row]
-    if not path or vertical.value <= 0.0:
-        along = straight
-    else:
-        length, at_tip, at_carina = _along([*path, carina_mm], tip_mm)
+    aside = _with_marks(abs(float(carina_mm[1] - tip_mm[1])), tip, carina, across, across, spacing)
+    along = vertical
+    if path and vertical.value > 0.0:
+        length, away, at_tip, at_carina = _along([*path, carina_mm], tip_mm)
         along = _with_marks(length, tip, carina, at_tip, at_carina, spacing)
+        aside = Estimate(away, aside.sd)
     scale = Estimate(0.1, 0.1 * spacing.relative_sd)
-    follows_path = along is not straight
-    return Heights(along.times(scale), straight.times(scale), vertical.times(scale), follows_path)
+    return Heights(
+        along.times(scale), straight.times(scale), vertical.times(scale), aside.times(scale), along is not vertical
+    )
 
 
 def film_per_measured(plane: Plane, magnification: Magnification) -> Estimate:
@@ -144,8 +150,9 @@ def _straight(
     return Estimate(math.copysign(length, vertical.value), math.hypot(measured.sd, sign_sd))
 
 
-def _along(path: list[Vector], tip_mm: Vector) -> tuple[float, Vector, Vector]:
-    """Arc length from the tip's foot on the path to the path's end, and the directions at both ends.
+def _along(path: list[Vector], tip_mm: Vector) -> tuple[float, float, Vector, Vector]:
+    """Arc length from the tip's foot on the path to the path's end, the tip's way to it, the directions at both
+    ends.
 
     Above its first point the path is continued straight.
     """
@@ -162,4 +169,4 @@ def _along(path: list[Vector], tip_mm: Vector) -> tuple[float, Vector, Vector]:
     away = np.hypot(*(starts + foot[:, None] * directions - tip_mm).T)
     nearest = int(np.argmin(away))
     remaining = float(lengths[nearest:].sum() - foot[nearest])
-    return remaining, directions[nearest], directions[-1]
+    return remaining, float(away[nearest]), directions[nearest], directions[-1]

@@ -8,10 +8,25 @@ from dataclasses import dataclass
 from measure.errors import MeasureError
 from measure.estimate import Z95, Estimate
 from measure.patient import Patient
-from measure.posture import NeckPosture, movement_between
+from measure.posture import (
+    NeckPosture,
+    PostureBelief,
+    given_posture,
+    mixed,
+    movements_between,
+    unknown_posture,
+)
 
 LIP_MARK_SD_CM = 0.25
 """A mark at the lip is read to the half centimetre: half a step (ours)."""
+
+
+MOVED_CM = 1.0
+"""A tip that has moved so far is told (ours)."""
+
+FLAGGED = 0.9
+"""From this probability on that nothing explains a movement of `MOVED_CM` (ours: a flag that is raised on one
+unmoved tube in ten is soon overlooked)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,18 +41,21 @@ class PreviousFilm:
         Tip above carina.
     lip_mark_cm : float or None
         Mark at the lip then.
-    posture : NeckPosture
-        Neck posture then.
+    neck : PostureBelief
+        What was held of the neck then.
+    film_per_patient : Estimate or None
+        cm on that film for a cm along the airway; None where it was not told, and this film's is taken.
     """
 
     film: str
     height_on_film_cm: Estimate
     lip_mark_cm: float | None
-    posture: NeckPosture
+    neck: PostureBelief
+    film_per_patient: Estimate | None = None
 
     @classmethod
     def from_reading(cls, reading: Mapping[str, object], lip_mark_cm: float | None = None) -> PreviousFilm:
-        """From the JSON object of an earlier Reading (docs/reading.md).
+        """From the JSON object of an earlier Reading (docs/reading.md), of this schema version or an older one.
 
         Parameters
         ----------
@@ -58,13 +76,14 @@ class PreviousFilm:
                 "made with lipmark read --json."
             )
         try:
-            value, low, high = (float(distance[f"on_film{end}_cm"]) for end in ("", "_low", "_high"))
             mark = inputs["lip_mark_cm"] if lip_mark_cm is None else lip_mark_cm
+            scale = inputs.get("film_per_patient")
             return cls(
                 str(reading.get("film", "")),
-                Estimate(value, (high - low) / (2.0 * Z95)),
+                _estimate(*(float(distance[f"on_film{end}_cm"]) for end in ("", "_low", "_high"))),
                 None if mark is None else float(mark),
-                NeckPosture(inputs["neck_posture"]),
+                _neck(inputs),
+                None if scale is None else _estimate(*(float(scale[key]) for key in ("value", "low", "high"))),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise MeasureError(
@@ -72,9 +91,21 @@ class PreviousFilm:
             ) from error
 
 
+def _estimate(value: float, low: float, high: float) -> Estimate:
+    return Estimate(value, (high - low) / (2.0 * Z95))
+
+
+def _neck(inputs: Mapping[str, object]) -> PostureBelief:
+    posture = NeckPosture(str(inputs["neck_posture"]))
+    flexed, extended = inputs.get("neck_flexed"), inputs.get("neck_extended")
+    if posture is NeckPosture.UNKNOWN and isinstance(flexed, float) and isinstance(extended, float):
+        return unknown_posture("told by the earlier Reading", flexed=flexed, extended=extended)
+    return given_posture(posture)
+
+
 @dataclass(frozen=True, slots=True)
 class Change:
-    """How the tip moved between two films, in cm on the film; positive is away from the carina.
+    """How the tip moved between two films, in cm on the present film; positive is away from the carina.
 
     Parameters
     ----------
@@ -83,8 +114,10 @@ class Change:
     change_cm, by_lip_mark_cm, by_posture_cm, unexplained_cm : Estimate
         The whole change, the part that each explains, and the rest. `by_lip_mark_cm` is None where a mark is
         not known, and the rest then holds it.
+    probability_moved : float
+        That the tip moved by `MOVED_CM` or more, either way, which neither lip marks nor neck explain.
     flagged : bool
-        The rest differs from zero beyond its 95 % interval.
+        That probability reaches `FLAGGED`.
     """
 
     film: str
@@ -92,6 +125,7 @@ class Change:
     by_lip_mark_cm: Estimate | None
     by_posture_cm: Estimate
     unexplained_cm: Estimate
+    probability_moved: float
     flagged: bool
 
 
@@ -99,19 +133,31 @@ def change_since(
     previous: PreviousFilm,
     height_on_film: Estimate,
     lip_mark_cm: float | None,
-    posture: NeckPosture,
+    neck: PostureBelief,
     patient: Patient,
     film_per_patient: Estimate,
 ) -> Change:
-    """Split the change since the previous film into what explains it."""
-    change = height_on_film.minus(previous.height_on_film_cm)
+    """Split the change since the previous film into what explains it.
+
+    The earlier height is brought to the present film's magnification, with the spread of both.
+    """
+    then = previous.height_on_film_cm
+    if previous.film_per_patient is not None:
+        then = then.over(previous.film_per_patient).times(film_per_patient)
+    change = height_on_film.minus(then)
     by_lip_mark = None
     if lip_mark_cm is not None and previous.lip_mark_cm is not None:
         withdrawn = Estimate(previous.lip_mark_cm - lip_mark_cm, LIP_MARK_SD_CM * 2.0**0.5)
         by_lip_mark = withdrawn.times(film_per_patient)
-    by_posture = movement_between(previous.posture, posture, patient)
-    unexplained = change.minus(by_posture)
-    if by_lip_mark is not None:
-        unexplained = unexplained.minus(by_lip_mark)
-    flagged = not unexplained.low <= 0.0 <= unexplained.high
-    return Change(previous.film, change, by_lip_mark, by_posture, unexplained, flagged)
+    without_neck = change if by_lip_mark is None else change.minus(by_lip_mark)
+    by_posture = movements_between(previous.neck, neck, patient)
+    moved = sum(part.probability * _beyond(without_neck.minus(part.shift_cm)) for part in by_posture)
+    neck_cm = mixed(by_posture)
+    return Change(
+        previous.film, change, by_lip_mark, neck_cm, without_neck.minus(neck_cm), moved, moved >= FLAGGED
+    )
+
+
+def _beyond(movement: Estimate) -> float:
+    """Probability of a movement of `MOVED_CM` or more, either way."""
+    return movement.probability_below(Estimate(-MOVED_CM)) + 1.0 - movement.probability_below(Estimate(MOVED_CM))

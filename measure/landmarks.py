@@ -21,6 +21,16 @@ class Source(StrEnum):
     PROPOSED = "proposed"
 
 
+class Seen(StrEnum):
+    """What a look over the whole film saw."""
+
+    NOT_LOOKED = "not looked"
+    TUBE = "endotracheal tube"
+    NO_TUBE = "no tube"
+    TRACHEOSTOMY = "tracheostomy tube"
+    NO_FRONTAL_CHEST = "no upright frontal chest film"
+
+
 @dataclass(frozen=True, slots=True)
 class Landmark:
     """One point on the film.
@@ -71,6 +81,24 @@ class KnownObject:
 VERTEBRAE = ("C3", "C4", "C5", "C6", "C7", *(f"T{n}" for n in range(1, 13)), "L1")
 """Names of the vertebral bodies that can be marked, from the top down."""
 
+POINTS_PER_MARK: dict[str, tuple[int, int | None]] = {
+    "airway": (1, None),
+    "arch": (1, 1),
+    "cords": (1, 1),
+    "cuff-lower": (1, 1),
+    "cuff-upper": (1, 1),
+    "cuff-walls": (2, 2),
+    "mandible": (1, 1),
+    "trachea-walls": (2, 2),
+    "tube-walls": (2, 2),
+    **dict.fromkeys(VERTEBRAE, (1, 1)),
+}
+"""Names by which a hand marks what else there is, and how few and how many points each has."""
+
+Point = tuple[float, float]
+Mark = tuple[str, tuple[Point, ...]]
+"""A name of `POINTS_PER_MARK` and its points."""
+
 
 @dataclass(frozen=True, slots=True)
 class Landmarks:
@@ -118,21 +146,52 @@ class Landmarks:
     known_object: KnownObject | None = None
 
 
-HAND_SD_MM = MappingProxyType({"tip": 1.4, "carina": 2.4})
-"""Standard deviation of a hand-placed mark along each axis, in mm on the film.
+CLEAR_SD_MM = MappingProxyType({"tip": 1.4, "carina": 2.4})
+"""Standard deviation along each axis of a hand's mark on a point that is seen without doubt, in mm on the film.
 
-From 33 tips and 20 carinas marked twice, blind, on open films (docs/measurement.md): the mean distance
-between two readings, 2.5 and 4.2 mm, is 1.77 standard deviations where both readers err alike in both axes.
-"""
+From 33 tips and 20 carinas marked twice, blind, on enlarged open films (docs/measurement.md): the mean distance
+between two readings, 2.5 and 4.2 mm, is 1.77 standard deviations where both readers err alike in both axes. """
+
+READERS_DIFFER_MM = 7.0
+"""Mean difference of two radiologists in the distance from tip to carina, over films of every quality.
+
+Source: J Digit Imaging 2021;34:846-852 (seen)."""
+
+MEAN_DIFFERENCE_PER_SD = 2.0 / math.sqrt(math.pi)
+"""Mean absolute difference of two normal values of one spread, in standard deviations: 1.13."""
+
+
+def _widening() -> float:
+    """How much wider than a clear mark a routine one is: midway, in variance, between the two findings above
+    (ours).
+    """
+    clear = math.hypot(*CLEAR_SD_MM.values())
+    published = READERS_DIFFER_MM / MEAN_DIFFERENCE_PER_SD
+    return math.sqrt((1.0 + (published / clear) ** 2) / 2.0)
+
+
+HAND_SD_MM = MappingProxyType({name: sd * _widening() for name, sd in CLEAR_SD_MM.items()})
+"""The same of any other mark: 2.4 mm at the tip, 4.1 mm at the carina, so that a distance has 4.8 mm."""
 
 TUBE_WALL_HAND_SD_MM = 0.5
 """Of a wall of the tube, across the tube: an edge is met more surely than a point; ours, not measured."""
 
-OTHER_HAND_SD_MM = 2.4
-"""For every other landmark the larger of the two is taken; our own choice."""
 
+def hand_sd_px(name: str, mm_per_px: float, *, clear: bool = False, body_share: float = 1.0) -> float:
+    """Standard deviation in pixels of a hand-placed mark.
 
-def hand_sd_px(name: str, mm_per_px: float) -> float:
-    """Standard deviation in pixels of a hand-placed mark called `name`."""
-    sd_mm = TUBE_WALL_HAND_SD_MM if name == "tube-walls" else HAND_SD_MM.get(name, OTHER_HAND_SD_MM)
+    Parameters
+    ----------
+    name : str
+        Of the landmark; for those not in the table the carina's holds (ours).
+    mm_per_px : float
+        Size of a pixel.
+    clear : bool
+        The point was seen without doubt.
+    body_share : float
+        The patient's airway as a share of an adult's: a small child's film is read enlarged, so that the hand errs
+        less in proportion (ours).
+    """
+    table = CLEAR_SD_MM if clear else HAND_SD_MM
+    sd_mm = TUBE_WALL_HAND_SD_MM if name == "tube-walls" else table.get(name, table["carina"]) * body_share
     return sd_mm / mm_per_px

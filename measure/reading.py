@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 
 from measure.accepted_range import AcceptedRange
-from measure.adjustment import Adjustment
+from measure.advice import Adjustment, NoAction
 from measure.cuff import CuffFlag, WidthCheck
 from measure.estimate import Estimate
 from measure.follow_up import Change
@@ -18,9 +18,9 @@ from measure.patient import Patient
 from measure.posture import NeckPosture
 from measure.spacing import Spacing
 from measure.tube import Tube
-from measure.verdict import OpenLimit, Probabilities, Verdict
+from measure.verdict import Chances, OpenLimit, Verdict
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "2.0"
 """Version of docs/reading.schema.json; a new minor adds keys, a new major changes or drops them."""
 
 DECIMALS = 4
@@ -30,7 +30,10 @@ Plain = None | bool | int | float | str | list["Plain"] | dict[str, "Plain"]
 
 @dataclass(frozen=True, slots=True)
 class Distance:
-    """Tip above carina in cm, on the film and in the patient; negative below the carina."""
+    """Tip above carina in cm, on the film and in the patient; negative below the carina.
+
+    `on_film` and `in_patient` run along the tracheal axis, `aside_on_film` across it.
+    """
 
     on_film: Estimate
     in_patient: Estimate
@@ -38,6 +41,7 @@ class Distance:
     straight_in_patient: Estimate
     vertical_on_film: Estimate
     vertical_in_patient: Estimate
+    aside_on_film: Estimate
     follows_path: bool
 
     def plain(self) -> dict[str, Plain]:
@@ -105,6 +109,8 @@ class Inputs:
     age_group_assumed: bool
     neck_posture: NeckPosture
     neck_posture_source: str
+    neck_flexed: float
+    neck_extended: float
     lip_mark_cm: float | None
     route: Route
     tube: Tube
@@ -127,14 +133,16 @@ class Reading:
         One sentence: why this verdict.
     distance : Distance or None
         None where a point or the spacing is missing.
-    judged_cm : Estimate or None
-        Height on the film with the posture's uncertainty in it: what the verdict was taken on.
-    probabilities, open_limits
-        How surely, and which limits the interval straddles.
+    probabilities : Chances or None
+        How surely; what the verdict was taken on.
+    open_limits : tuple of OpenLimit
+        Limits on which neither side is sure.
     settles : tuple of str
         What would sharpen an open answer.
     accepted_range, adjustment
         The rule, and the move at the lip.
+    no_action_because : NoAction or None
+        Why there is no adjustment; the reason names all that is missing, this the first.
     insertion_depth, change, cuff
         Cross-checks.
     inputs : Inputs or None
@@ -150,12 +158,12 @@ class Reading:
     reason: str
     landmarks: Landmarks = field(default_factory=Landmarks)
     distance: Distance | None = None
-    judged_cm: Estimate | None = None
-    probabilities: Probabilities | None = None
+    probabilities: Chances | None = None
     open_limits: tuple[OpenLimit, ...] = ()
     settles: tuple[str, ...] = ()
     accepted_range: AcceptedRange | None = None
     adjustment: Adjustment | None = None
+    no_action_because: NoAction | None = None
     insertion_depth: tuple[DepthCheck, ...] = ()
     change: Change | None = None
     cuff: CuffChecks | None = None
@@ -181,7 +189,13 @@ class Reading:
 
 def unreadable(film: str, error: str) -> Reading:
     """The answer for a film that could not be read: the reason, and no number."""
-    return Reading(film, Verdict.CANNOT_SAY, "The film could not be read.", error=error)
+    return Reading(
+        film,
+        Verdict.CANNOT_SAY,
+        "The film could not be read.",
+        no_action_because=NoAction.NOT_READABLE,
+        error=error,
+    )
 
 
 def _rounded(number: float) -> float | None:

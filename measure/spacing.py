@@ -31,6 +31,7 @@ class SpacingSource(StrEnum):
     IMAGER_PIXEL_SPACING = "Imager Pixel Spacing"
     NOMINAL_SCANNED_PIXEL_SPACING = "Nominal Scanned Pixel Spacing"
     FILE_RESOLUTION = "file resolution tag"
+    ANATOMY = "rough scale from anatomy"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,16 @@ class Spacing:
     source: SpacingSource
     relative_sd: float = 0.0
     note: str = ""
+
+    @property
+    def mean_mm(self) -> float:
+        """Side of a square pixel of the same area."""
+        return math.sqrt(self.row_mm * self.column_mm)
+
+    @property
+    def rough(self) -> bool:
+        """Whether it is guessed from the anatomy: enough for a warning, never for a rate."""
+        return self.source is SpacingSource.ANATOMY
 
     def __post_init__(self) -> None:
         for axis, value in (("row", self.row_mm), ("column", self.column_mm)):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import StrEnum
 
 from measure.errors import MeasureError
 from measure.estimate import Estimate, uniform
@@ -36,6 +37,15 @@ LONGEST_CUFF_EDGE_CM = 15.0
 """A user's own distance from tip to cuff edge is not believed above this; ours."""
 
 
+class TubeKind(StrEnum):
+    """Kinds of tube that a film may show in the airway."""
+
+    SINGLE_LUMEN = "single-lumen"
+    REINFORCED = "reinforced"
+    DOUBLE_LUMEN = "double-lumen"
+    TRACHEOSTOMY = "tracheostomy"
+
+
 @dataclass(frozen=True, slots=True)
 class Tube:
     """A tracheal tube; None where not known.
@@ -48,6 +58,8 @@ class Tube:
         Outside diameter as printed on the tube.
     cuff_upper_from_tip_cm : Estimate
         The user's own distance from the tip to the cuff's upper edge; takes the place of the estimate.
+    kind : TubeKind
+        Single-lumen unless told otherwise.
 
     Raises
     ------
@@ -58,6 +70,7 @@ class Tube:
     size_mm: float | None = None
     outside_diameter_mm: float | None = None
     cuff_upper_from_tip_cm: Estimate | None = None
+    kind: TubeKind = TubeKind.SINGLE_LUMEN
 
     def __post_init__(self) -> None:
         _check_within("tube size", self.size_mm, SIZE_LIMITS_MM, "mm")

@@ -282,8 +282,8 @@ CARINA_LEVEL = (6.0, 0.62)
 
 NECK_SHIFT_MM = {
     NeckPosture.NEUTRAL: 0.0,
-    NeckPosture.FLEXED: 10.0 * ICU_MOVEMENT_CM["flexion"],
-    NeckPosture.EXTENDED: 10.0 * ICU_MOVEMENT_CM["extension"],
+    NeckPosture.FLEXED: 10.0 * ICU_MOVEMENT_CM[NeckPosture.FLEXED],
+    NeckPosture.EXTENDED: 10.0 * ICU_MOVEMENT_CM[NeckPosture.EXTENDED],
 }
 """Mean shift of the tip, away from the carina positive. Conrardy PA et al. Crit Care Med 1976;4:8-12 (seen)."""
 

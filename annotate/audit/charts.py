@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from annotate.audit.figures import Figure, OverTime
-from annotate.charts import WIDTH, Canvas, Picture, Scale, bottom_axis, left_axis
+from annotate.drawing.charts import WIDTH, Canvas, Picture, Scale, bottom_axis, left_axis
 
 ROW = 26
 CHARACTER = 6.6

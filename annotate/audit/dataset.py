@@ -10,17 +10,17 @@ from functools import cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from annotate.answers import Answer, answer, answer_case
 from annotate.audit.entry import Entry
-from annotate.request import Request, case_of_marks
+from annotate.films.answers import Answer, answer, answer_case
+from imaging.case import Request, case_of_marks
 from measure.accepted_range import AcceptedRange
-from measure.adjustment import Action, Adjustment
+from measure.advice import Action, Adjustment
 from measure.anatomy import size_group
 from measure.cautions import cautions_for
 from measure.landmarks import Landmark
 from measure.patient import Patient
 from measure.reading import Reading, unreadable
-from measure.verdict import Probabilities, Verdict
+from measure.verdict import Chances, Verdict
 
 if TYPE_CHECKING:
     import pyarrow
@@ -178,7 +178,7 @@ def _distance(reading: Reading) -> Row:
     }
 
 
-def _chances(chances: Probabilities | None) -> Row:
+def _chances(chances: Chances | None) -> Row:
     if chances is None:
         return {}
     return {

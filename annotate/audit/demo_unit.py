@@ -167,9 +167,9 @@ def _neck(random: np.random.Generator) -> NeckPosture:
 def _on_film_cm(height_cm: float, neck: NeckPosture, random: np.random.Generator) -> float:
     """The height as the film draws it: moved with the neck, magnified, foreshortened."""
     moved = {
-        NeckPosture.FLEXED: ICU_MOVEMENT_CM["flexion"],
-        NeckPosture.EXTENDED: ICU_MOVEMENT_CM["extension"],
-        NeckPosture.UNKNOWN: float(random.normal(0.0, ICU_MOVEMENT_CM["extension"] / 2.0)),
+        NeckPosture.FLEXED: ICU_MOVEMENT_CM[NeckPosture.FLEXED],
+        NeckPosture.EXTENDED: ICU_MOVEMENT_CM[NeckPosture.EXTENDED],
+        NeckPosture.UNKNOWN: float(random.normal(0.0, ICU_MOVEMENT_CM[NeckPosture.EXTENDED] / 2.0)),
     }
     magnification = float(random.uniform(*PLAUSIBLE[View.AP]))
     return (height_cm + moved.get(neck, 0.0)) * magnification * math.cos(math.radians(random.normal(*LEAN_DEG)))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from annotate.request import Request
+from imaging.case import Request
 from measure.assess import Case
 from measure.landmarks import Source
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from annotate.audit.report_films import FACTORS, MALPOSITIONED, NOT_KNOWN, levels
 from annotate.audit.report_suppression import Key, Sum, hidden_cells
-from measure.control_chart import PChart, p_chart
-from measure.interval import Interval, undefined
-from measure.rates import Count, fisher_exact, holm, newcombe_difference, wilson
+from measure.statistics.control_chart import PChart, p_chart
+from measure.statistics.interval import Interval, undefined
+from measure.statistics.rates import Count, fisher_exact, holm, newcombe_difference, wilson
 from measure.verdict import Verdict
 
 if TYPE_CHECKING:

@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING
 from annotate.audit.figures import ANSWERED, FILMS, MALPOSITION, OVERALL, SMALL, Counts, Figure, rate
 from annotate.audit.report_films import MALPOSITIONED, NOT_KNOWN, ZONES, zones
 from measure.accepted_range import GOODMAN, OTHER_PUBLISHED, AcceptedRange
-from measure.agreement import (
+from measure.patient import AgeGroup
+from measure.posture import NeckPosture
+from measure.statistics.agreement import (
     BlandAltman,
     Weighting,
     bland_altman,
@@ -22,10 +24,8 @@ from measure.agreement import (
     intraclass_correlation,
     mean_absolute_error,
 )
-from measure.interval import Interval, undefined
-from measure.patient import AgeGroup
-from measure.posture import NeckPosture
-from measure.rates import Count, rogan_gladen, variance_explained
+from measure.statistics.interval import Interval, undefined
+from measure.statistics.rates import Count, rogan_gladen, variance_explained
 from measure.verdict import Verdict
 
 if TYPE_CHECKING:

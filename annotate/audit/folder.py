@@ -7,8 +7,8 @@ from pathlib import Path
 
 from annotate.audit.entry import Entry, SourceDigest
 from annotate.audit.errors import AuditError
-from annotate.find_films import find_films
-from annotate.request import Request
+from annotate.films.find import find_films
+from imaging.case import Request
 from measure.assess import Case
 
 

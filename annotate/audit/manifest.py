@@ -16,7 +16,7 @@ from typing import TypeVar
 
 from annotate.audit.entry import Circumstances, Entry, SourceDigest
 from annotate.audit.errors import AuditError
-from annotate.request import Request
+from imaging.case import Request
 from measure.assess import Case
 from measure.errors import MeasureError
 from measure.magnification import View

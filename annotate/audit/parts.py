@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from annotate.audit.dataset import as_table, error_rows, table_of
 from annotate.audit.entry import Entry
 from annotate.audit.versions import Versions, versions
-from annotate.logs import tell
+from annotate.messages import tell
 
 if TYPE_CHECKING:
     import pyarrow

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from annotate.audit import charts
@@ -48,7 +47,8 @@ from annotate.audit.report_tables import (
     overall_table,
     plain_table,
 )
-from annotate.charts import STYLE, Picture
+from annotate.drawing.charts import Picture
+from annotate.reports import page as frame
 from measure.cautions import ALWAYS
 
 if TYPE_CHECKING:
@@ -382,26 +382,13 @@ def page(audit: Audit, found: Sequence[Chapter], wishes: Wishes) -> str:
     found : sequence of Chapter
     wishes : Wishes
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-    from markupsafe import Markup
-
-    environment = Environment(
-        loader=PackageLoader("annotate.audit", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("report.html").render(
-        title=wishes.title,
-        facts=_facts(audit, wishes),
-        cautions=(*_unfinished(audit), *ALWAYS, *words.MIND),
-        chapters=found,
-        drawn=Markup,
-        chart_style=Markup(STYLE),
-        least=wishes.least,
-        version=version("lipmark"),
-    )
+    values = {
+        "title": wishes.title,
+        "facts": _facts(audit, wishes),
+        "cautions": (*_unfinished(audit), *ALWAYS, *words.MIND),
+        "chapters": found,
+    }
+    return frame.page("annotate.audit", values)
 
 
 def _unfinished(audit: Audit) -> Iterator[str]:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from io import StringIO
 
 from annotate.audit.figures import SMALL, Figure
-from measure.interval import Interval
-from measure.rates import Count
+from measure.statistics.interval import Interval
+from measure.statistics.rates import Count
 
 HEAD = (
     *("section", "group", "level", "figure", "unit", "value", "low", "high", "events", "films"),

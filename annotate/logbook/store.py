@@ -20,7 +20,7 @@ from annotate.logbook.errors import ConflictError, LogbookError
 from annotate.logbook.privacy import inputs_without_names, without_names
 from annotate.logbook.schema import EntryRow, LogbookRow
 from annotate.logbook.verification import Row, Verification, entry_from_row, row_from_entry, verify
-from annotate.logs import LOG
+from annotate.messages import LOG
 
 BATCH = 500
 """Entries fetched at a time: some megabytes (ours)."""

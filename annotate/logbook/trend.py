@@ -130,7 +130,7 @@ def _change(before: PreviousFilm, here: PreviousFilm, entry: Entry) -> Change:
         before,
         here.height_on_film_cm,
         here.lip_mark_cm,
-        here.posture,
+        here.neck,
         Patient(known["age_years"], None if sex is None else Sex(str(sex)), known["height_cm"]),
         Estimate(scale["value"], (scale["high"] - scale["low"]) / (2.0 * Z95)),
     )

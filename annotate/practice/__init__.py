@@ -10,7 +10,3 @@ Without Qt, and tested without a screen:
 
 With Qt: `window`, a purpose of the marking window.
 """
-
-from annotate.practice.command import EXAMPLES, add_arguments, run
-
-__all__ = ["EXAMPLES", "add_arguments", "run"]

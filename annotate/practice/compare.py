@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from annotate.practice.task import Key, Task
 from measure.accepted_range import AcceptedRange
-from measure.adjustment import Action
+from measure.advice import Action
 from measure.assess import assess
 from measure.distance import film_per_measured
 from measure.landmarks import Landmark

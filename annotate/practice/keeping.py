@@ -8,7 +8,7 @@ from dataclasses import replace
 from annotate.logbook.entry import Entry, Kind
 from annotate.logbook.record import draft_of
 from annotate.logbook.store import Logbook
-from annotate.logs import LOG
+from annotate.messages import LOG
 from annotate.practice.compare import Comparison
 from annotate.practice.record import Record
 

@@ -24,7 +24,7 @@ from annotate.window.marks import CARINA, TIP, Marks
 from annotate.window.purpose import NotSavedError, Purpose
 from imaging.errors import FilmRefusedError
 from imaging.film import Film
-from measure.adjustment import LARGE_MOVE_CM
+from measure.advice import FIRST_STEP_CM
 from measure.errors import MeasureError
 from measure.landmarks import Landmarks
 
@@ -44,7 +44,7 @@ CHOICES = (
 )
 """In the order of their keys, 1 to 7."""
 
-LONGEST_MOVE_CM = 3.0 * LARGE_MOVE_CM
+LONGEST_MOVE_CM = 3.0 * FIRST_STEP_CM
 NO_PIXELS = np.zeros((1, 1), np.float32)
 
 

@@ -14,7 +14,7 @@ from annotate.practice.lesson import CHOICES, Practice, Shown
 from annotate.practice.lesson_words import Row, move_named, round_in_words, told_after, told_before
 from annotate.practice.progress import progress_of
 from annotate.window.desk import Desk
-from measure.adjustment import STEP_CM
+from measure.advice import STEP_CM
 
 STYLE = """
 QPushButton:checked { border: 3px solid #56b4e9; font-weight: bold; }

@@ -11,7 +11,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from annotate.practice.task import Key, Task
-from annotate.request import Request, film_for
+from imaging.case import Request, film_for
 from imaging.errors import ImagingError
 from imaging.film import Film
 from measure.assess import Case

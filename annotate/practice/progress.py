@@ -17,7 +17,7 @@ from annotate.practice.record import Record, RoundSettings
 from annotate.practice.repetition import Repeat, repeats
 from annotate.practice.staircase import reached
 from annotate.practice.teaching import Mistake
-from measure.agreement import (
+from measure.statistics.agreement import (
     BlandAltman,
     Kappa,
     Weighting,
@@ -26,9 +26,9 @@ from measure.agreement import (
     contingency_table,
     mean_absolute_error,
 )
-from measure.control_chart import BinomialCusum, binomial_cusum, decision_limit
-from measure.interval import Interval
-from measure.rates import Count, wilson
+from measure.statistics.control_chart import BinomialCusum, binomial_cusum, decision_limit
+from measure.statistics.interval import Interval
+from measure.statistics.rates import Count, wilson
 
 ZONES = (Choice.IN_A_MAIN_BRONCHUS, Choice.TOO_LOW, Choice.WITHIN_RANGE, Choice.TOO_HIGH)
 """In their order up the airway, for the weighted kappa."""

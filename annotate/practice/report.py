@@ -5,19 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from importlib.metadata import version
 
-from annotate.charts import STYLE, Picture
+from annotate.drawing.charts import Picture
 from annotate.practice.progress import BEGINNER, FALSE_ALARM_FILMS, FAR_OFF_MM, MASTER, Progress, Verdicts, worst
 from annotate.practice.record import Record
 from annotate.practice.report_charts import cusum_chart, distance_chart, learning_chart, offsets_chart
 from annotate.practice.report_films import film_picture
 from annotate.practice.teaching import move_in_short
+from annotate.reports.page import page
 from measure.cautions import ALWAYS
-from measure.interval import Interval
+from measure.statistics.interval import Interval
 
 WORST_FILMS = 6
 """Films that are drawn (ours)."""
+
+NO_PROOF = (
+    "Practice on synthetic or marked films. It shows how you measure there, and is no proof of skill on patients' "
+    "films."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,38 +55,26 @@ def write_report(progress: Progress, reader: str, now: datetime) -> str:
     now : datetime
         When it is written.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-    from markupsafe import Markup
-
-    page = Environment(
-        loader=PackageLoader("annotate.practice"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    ).get_template("report.html")
-    return page.render(
-        title=f"Practice report: {reader}",
-        written=f"{now:%Y-%m-%d %H:%M} UTC",
-        version=version("lipmark"),
-        progress=progress,
-        figures=figures_table(progress),
-        offsets=offsets_table(progress),
-        rounds=rounds_table(progress),
-        zones=verdict_table(progress.zones, "Where the tip lies"),
-        answers=verdict_table(progress.answers, "All answers"),
-        mistakes=mistakes_table(progress),
-        repeats=repeats_table(progress),
-        distance=distance_chart(progress),
-        marks=offsets_chart(progress),
-        learning=learning_chart(progress.records),
-        cusum=cusum_chart(progress),
-        films=tuple(_films(progress)),
-        cautions=ALWAYS,
-        cusum_words=CUSUM_WORDS,
-        style=Markup(STYLE),
-        drawn=lambda picture: Markup(picture.svg),
-    )
+    values = {
+        "title": f"Practice report: {reader}",
+        "written": f"{now:%Y-%m-%d %H:%M} UTC",
+        "progress": progress,
+        "figures": figures_table(progress),
+        "offsets": offsets_table(progress),
+        "rounds": rounds_table(progress),
+        "zones": verdict_table(progress.zones, "Where the tip lies"),
+        "answers": verdict_table(progress.answers, "All answers"),
+        "mistakes": mistakes_table(progress),
+        "repeats": repeats_table(progress),
+        "distance": distance_chart(progress),
+        "marks": offsets_chart(progress),
+        "learning": learning_chart(progress.records),
+        "cusum": cusum_chart(progress),
+        "films": tuple(_films(progress)),
+        "cautions": (NO_PROOF, *ALWAYS),
+        "cusum_words": CUSUM_WORDS,
+    }
+    return page("annotate.practice", values)
 
 
 CUSUM_WORDS = (

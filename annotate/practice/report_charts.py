@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from annotate.charts import WIDTH, Canvas, Picture, Scale, bottom_axis, left_axis, plain_ticks
+from annotate.drawing.charts import WIDTH, Canvas, Picture, Scale, bottom_axis, left_axis, plain_ticks
 from annotate.practice.progress import FAR_OFF_MM, Progress, learning_of
 from annotate.practice.record import Record
-from measure.agreement import BlandAltman
+from measure.statistics.agreement import BlandAltman
 
 LEFT, RIGHT, TOP, BOTTOM = 60, 150, 34, 60
 """Margins for axes and words."""

@@ -8,7 +8,7 @@ from io import BytesIO
 
 import numpy as np
 
-from annotate.charts import Canvas, Picture
+from annotate.drawing.charts import Canvas, Picture
 from annotate.practice.record import Record
 from annotate.practice.synthetic import key_of, recipe_of
 from measure.landmarks import Landmark

@@ -25,7 +25,7 @@ from annotate.practice.compare import (
     zone_of,
 )
 from measure.accepted_range import AcceptedRange
-from measure.adjustment import STEP_CM
+from measure.advice import STEP_CM
 from measure.assess import assess
 from measure.landmarks import HAND_SD_MM, Landmark
 from measure.posture import NeckPosture
@@ -349,7 +349,7 @@ def magnification(c: Comparison) -> Lesson | None:
     expected, move, adjusted = withdraw_cm(c.truth), c.answer.withdraw_cm, c.truth.adjustment
     if not expected or move is None or adjusted is None or c.truth.distance is None or c.truth.inputs is None:
         return None
-    on_film = adjusted.target_on_film_cm - c.truth.distance.on_film.value
+    on_film = adjusted.lands_on_film_cm.value - c.truth.distance.on_film.value
     if abs(move - expected) < STEP_CM or abs(move - on_film) > STEP_CM / 2.0:
         return None
     ratio = c.truth.inputs.film_per_patient.value

@@ -8,7 +8,7 @@ Without Qt, and tested without a screen:
 - `drafts`: unsaved work on the disk, so that a crash loses at most the last drag;
 - `session`: the list of films, the one that is open, what is unsaved;
 - `purpose`: what the window is opened for, a reading, a second reading, or something of your own;
-- `drawing`, `words`, `keys`: what is drawn, said and pressed.
+- `overlay`, `words`, `keys`: what is drawn, said and pressed.
 
 With Qt: `application`, `layers` and `hand` (napari's layers and mouse), `magnifier`, `panel`, `help_sheet`, `desk`
 that brings them together, `main_window`; `plugin` and `napari.yaml` offer the same to people who live in napari.

@@ -11,8 +11,7 @@ from qtpy.QtCore import QObject, Qt, QTimer, Signal
 from qtpy.QtGui import QCursor, QKeySequence, QShortcut
 from qtpy.QtWidgets import QWidget
 
-from annotate.close_up import close_up
-from annotate.window.drawing import draw, nearest
+from annotate.drawing.close_up import close_up
 from annotate.window.hand import Hand, Place
 from annotate.window.help_sheet import HelpSheet
 from annotate.window.keys import all_keys
@@ -20,6 +19,7 @@ from annotate.window.layers import FilmLayers
 from annotate.window.magnifier import Magnifier, sampled
 from annotate.window.marking import Marking
 from annotate.window.marks import CARINA, POINTS, TIP, WORDS, Marks
+from annotate.window.overlay import draw, nearest
 from annotate.window.panel import Panel
 from annotate.window.purpose import NotSavedError
 from annotate.window.session import Session

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
-from annotate.arguments import age_years, pixel_mm
+from annotate.words.typed import age_years, pixel_mm
 from measure.assess import Case
 from measure.cuff import CuffPressure
 from measure.errors import MeasureError

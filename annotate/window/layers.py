@@ -9,9 +9,9 @@ from napari.components import ViewerModel
 from napari.layers import Image, Layer, Points, Vectors
 from numpy.typing import NDArray
 
-from annotate.close_up import CloseUp
-from annotate.palette import PAPER, ZONE, Colour
-from annotate.window.drawing import Band, Drawing, Label, Stroke, Weight, segments
+from annotate.drawing.close_up import CloseUp
+from annotate.drawing.palette import PAPER, ZONE, Colour
+from annotate.window.overlay import Band, Drawing, Label, Stroke, Weight, segments
 from imaging.film import Film
 
 NOTHING = np.zeros((1, 2, 2))

@@ -8,7 +8,7 @@ from qtpy.QtCore import QPointF, QRectF, Qt
 from qtpy.QtGui import QColor, QImage, QPainter, QPainterPath, QPaintEvent, QPen
 from qtpy.QtWidgets import QWidget
 
-from annotate.palette import INK, PAPER
+from annotate.drawing.palette import INK, PAPER
 
 SIDE_PX = 200
 AWAY_PX = 36

@@ -6,15 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from annotate.arguments import Point
-from annotate.request import Request, case_of, with_given_spacing
 from annotate.window.form import Known, read_form
 from annotate.window.marks import AIRWAY, CARINA, KNOWN_OBJECT, TIP, WORDS, History, Marks
+from imaging.case import Request, case_of, with_given_spacing
 from imaging.film import Film
 from imaging.propose import Proposal
 from measure.assess import Case, assess
 from measure.errors import MeasureError
-from measure.landmarks import VERTEBRAE, Landmark, Landmarks
+from measure.landmarks import VERTEBRAE, Landmark, Landmarks, Point
 from measure.reading import Reading
 
 STILL_LOOKING = Proposal(Landmarks(), ("Tip and carina are being looked for.",))

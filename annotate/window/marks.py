@@ -7,8 +7,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Generic, TypeVar
 
-from annotate.arguments import POINTS_PER_MARK, Mark, Point
-from measure.landmarks import VERTEBRAE
+from measure.landmarks import POINTS_PER_MARK, VERTEBRAE, Mark, Point
 
 TIP, CARINA, AIRWAY, KNOWN_OBJECT = "tip", "carina", "airway", "known-object"
 

@@ -23,7 +23,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from annotate.palette import PATH, TIP, Colour
+from annotate.drawing.palette import PATH, TIP, Colour
 from annotate.window.form import FIELDS, Field
 from annotate.window.marks import CARINA as CARINA_NAME
 from annotate.window.marks import POINTS, WORDS

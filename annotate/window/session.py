@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from annotate.logbook.errors import LogbookError
-from annotate.logs import tell_unforeseen
+from annotate.messages import tell_unforeseen
 from annotate.window.drafts import DraftError, Drafts
 from annotate.window.marking import NOTHING_PROPOSED, STILL_LOOKING, Marking
 from annotate.window.purpose import Purpose

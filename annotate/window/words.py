@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from annotate.screen import interval_in_words, move_in_words, range_in_words
 from annotate.window.marking import Marking
+from annotate.words.answer import headline_of, interval_in_words, place_of
+from annotate.words.screen import range_in_words
 from measure.cautions import ALWAYS
 from measure.landmarks import Source
 from measure.posture import NeckPosture
@@ -58,7 +59,7 @@ def said_of(marking: Marking) -> Said:
     """Words for a film that is open."""
     reading = marking.reading
     return Said(
-        verdict=f"{SIGNS[reading.verdict]} {reading.verdict.value.upper()}",
+        verdict=f"{SIGNS[reading.verdict]} {headline_of(reading)}",
         move=_move(reading),
         tone=reading.verdict,
         facts=tuple(_facts(reading)),
@@ -79,15 +80,12 @@ def said_nothing(reason: str) -> Said:
 
 
 def _move(reading: Reading) -> str:
-    if reading.adjustment is not None:
-        words = move_in_words(reading.adjustment)
-        return f"{words[0].upper()}{words[1:]}"
-    return "No move suggested" if reading.verdict is Verdict.NEAR_A_LIMIT else ""
+    return place_of(reading)
 
 
 def _facts(reading: Reading) -> Iterator[tuple[str, str]]:
     if reading.distance is not None:
-        how = "along the airway" if reading.distance.follows_path else "straight"
+        how = "along the airway" if reading.distance.follows_path else "up the film"
         yield "On the film", f"{interval_in_words(reading.distance.on_film)} above the carina, {how}"
         yield "In the patient", f"{interval_in_words(reading.distance.in_patient)} along the airway"
     if reading.inputs is not None:

@@ -144,7 +144,7 @@ def _line(path: str) -> str:
     fold = folds.get("/".join(Path(path).parts[-2:]))
     runs = ROOT / "build" / "training"
     if fold is None:
-        landmarks, _ = find_landmarks(film)
+        landmarks, *_ = find_landmarks(film)
     else:
         members = load_members(fold_members(runs, fold))
         landmarks, _ = judge(look(film, members), film, load_card(runs / f"card{fold}.json"))

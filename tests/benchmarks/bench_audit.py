@@ -24,11 +24,11 @@ from pathlib import Path
 import numpy as np
 import psutil
 
-from annotate.answers import Answer
 from annotate.audit.dataset import as_table, row_of
 from annotate.audit.entry import Entry
 from annotate.audit.results import Results
-from annotate.request import Request, case_of
+from annotate.films.answers import Answer
+from imaging.case import Request, case_of
 from imaging.load import load_film
 from imaging.propose import propose
 from measure.assess import assess

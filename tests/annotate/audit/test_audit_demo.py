@@ -6,8 +6,8 @@ import re
 import numpy as np
 import pytest
 
-from annotate.audit.demo import write_unit
 from annotate.audit.demo_unit import CHANGED_ON, marked_rows
+from annotate.commands.audit_demo import write_unit
 
 
 @pytest.fixture

@@ -4,9 +4,9 @@ import pytest
 
 from annotate.audit import charts
 from annotate.audit.figures import Figure, OverTime, rate
-from measure.control_chart import p_chart
-from measure.interval import undefined
-from measure.rates import Count
+from measure.statistics.control_chart import p_chart
+from measure.statistics.interval import undefined
+from measure.statistics.rates import Count
 
 SVG = "{http://www.w3.org/2000/svg}"
 

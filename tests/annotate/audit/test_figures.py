@@ -24,8 +24,8 @@ from annotate.audit.figures import (
     what_to_do,
 )
 from annotate.audit.report_films import FACTORS, Period, Readings, read_audit
-from measure.control_chart import RunRule
-from measure.rates import Count
+from measure.statistics.control_chart import RunRule
+from measure.statistics.rates import Count
 
 BAD = "('too low', 'too high', 'in a main bronchus')"
 

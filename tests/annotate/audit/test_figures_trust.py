@@ -17,7 +17,7 @@ from annotate.audit.figures_trust import (
     ranges,
 )
 from annotate.audit.report_films import Readings, read_audit, zones
-from measure.rates import Count
+from measure.statistics.rates import Count
 
 
 @pytest.fixture(scope="module")

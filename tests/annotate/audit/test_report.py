@@ -10,8 +10,9 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from annotate.audit import report
+from annotate.audit.report import write_report
 from annotate.audit.report_page import Wishes
+from annotate.commands import audit_report
 
 NASTY = '<script>alert("x")</script>'
 FLAGS = (
@@ -21,15 +22,15 @@ FLAGS = (
 
 
 def run(*words):
-    parser = argparse.ArgumentParser(epilog=report.EXAMPLES)
-    report.add_arguments(parser)
-    return report.run(parser.parse_args([str(word) for word in words]), parser)
+    parser = argparse.ArgumentParser(epilog=audit_report.EXAMPLES)
+    audit_report.add_arguments(parser)
+    return audit_report.run(parser.parse_args([str(word) for word in words]), parser)
 
 
 @pytest.fixture(scope="module")
 def made(results, tmp_path_factory):
     out = tmp_path_factory.mktemp("report")
-    report.write_report(str(results), out)
+    write_report(str(results), out)
     return out
 
 
@@ -47,7 +48,7 @@ def test_the_page_lies_with_the_results_where_nothing_else_is_said(tmp_path, row
 
 
 def test_the_same_results_give_the_same_bytes(results, made, tmp_path):
-    report.write_report(str(results), tmp_path)
+    write_report(str(results), tmp_path)
     for name in ("report.html", "figures.csv"):
         assert (tmp_path / name).read_bytes() == (made / name).read_bytes()
 
@@ -106,7 +107,7 @@ def test_words_of_the_results_are_words_on_the_page_and_no_formula_in_the_csv(tm
 
 @pytest.mark.parametrize("kept", [1, 2, 12])
 def test_very_few_films_still_make_a_report(tmp_path, rows, write, kept):
-    films, page = report.write_report(str(write(tmp_path, rows[:kept])), tmp_path)
+    films, page = write_report(str(write(tmp_path, rows[:kept])), tmp_path)
     assert films <= kept
     assert "How often" in page.read_text()
 
@@ -119,7 +120,7 @@ def test_films_that_all_cannot_be_read_still_make_a_report(tmp_path, rows, write
         "in_patient_cm": None,
         "move_cm": None,
     }
-    _, page = report.write_report(str(write(tmp_path, [row | empty for row in rows[:40]])), tmp_path)
+    _, page = write_report(str(write(tmp_path, [row | empty for row in rows[:40]])), tmp_path)
     assert "could not be opened" in page.read_text()
 
 

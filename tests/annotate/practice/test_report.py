@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from annotate.charts import Canvas
+from annotate.drawing.charts import Canvas
 from annotate.logbook.store import Logbook
 from annotate.practice.compare import compare
 from annotate.practice.keeping import keep

@@ -137,7 +137,7 @@ def test_an_answer_stays_as_it_was_given(sitting):
 
 
 def test_the_truth_is_drawn_with_another_sign_and_joined_to_the_mark(sitting):
-    from annotate.window.drawing import draw
+    from annotate.window.overlay import draw
 
     reader, lesson, _ = sitting
     answer_right(reader, lesson)

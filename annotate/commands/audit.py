@@ -1,0 +1,232 @@
+"""`lipmark audit`: a Reading for each of many films, in parallel, to be gone on with after a stop."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from annotate.commands.arguments import as_argument
+from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, AcceptedRange, parse_range
+from measure.assess import Case
+from measure.posture import NeckPosture
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from distributed import Client
+
+    from annotate.audit.auditing import BadFilm, Option, Tally
+    from annotate.audit.sources import Source
+
+EXAMPLES = """\
+examples:
+  lipmark audit ward/ --out results
+      every film of a folder
+  lipmark audit films.csv --out results
+      a manifest: one line a film, with time, unit, tube, lip mark, a hand's marks ... (docs/audit.md)
+  lipmark audit logbook --out results
+      the current readings of your logbook; sqlite:///FILE or postgresql://... name another
+  lipmark audit films.parquet --out s3://bucket/results --scheduler tcp://10.0.0.5:8786
+      on a Dask cluster that others keep; films' paths as its workers see them
+
+then:
+  lipmark audit report results     rates, charts, agreement: one page and a CSV of every figure
+  lipmark audit plan --help        how many films an audit needs
+  lipmark audit demo               what all this looks like, with an invented unit
+
+Stopped or killed, the same command goes on where it was. The results hold no name, number or path; they do hold
+ages, times and units: keep them as you keep the films.
+Supports a clinician's judgement and does not replace it; local protocol decides.
+"""
+
+FILMS_PER_PART = 20
+BAD_SHOWN = 10
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `lipmark audit`."""
+    parser.add_argument("source", metavar="SOURCE", help="folder of films, manifest (.csv, .parquet), or logbook")
+    parser.add_argument("--out", required=True, metavar="DIR", help="results: a folder or any fsspec URL")
+    _add_measuring(parser.add_argument_group("measuring"))
+    _add_work(parser.add_argument_group("work"))
+
+
+def _add_measuring(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--range",
+        type=as_argument(parse_range),
+        default=DEFAULT_RANGE,
+        metavar="RANGE",
+        help=f"{', '.join(RANGE_NAMES)}, or your own as LOW-HIGH in cm; default {DEFAULT_RANGE}",
+    )
+    group.add_argument(
+        "--neck",
+        type=NeckPosture,
+        choices=list(NeckPosture),
+        default=NeckPosture.UNKNOWN,
+        help="posture on films of which the source tells none; default unknown, which widens the interval",
+    )
+    group.add_argument(
+        "--believe-resolution", action="store_true", help="take a picture file's resolution tag for its pixel size"
+    )
+    group.add_argument(
+        "--hand-only", action="store_true", help="no proposals for films where a hand placed both points"
+    )
+    group.add_argument(
+        "--skip-bad-rows", action="store_true", help="count a manifest's bad rows as bad films instead of stopping"
+    )
+
+
+def _add_work(group: argparse._ArgumentGroup) -> None:
+    place = group.add_mutually_exclusive_group()
+    place.add_argument(
+        "--workers", type=_count, default=os.cpu_count() or 1, help="processes on this machine; default one a core"
+    )
+    place.add_argument("--scheduler", metavar="tcp://HOST:PORT", help="a Dask scheduler; its workers need lipmark")
+    group.add_argument(
+        "--films-per-part",
+        type=_count,
+        default=FILMS_PER_PART,
+        metavar="N",
+        help=f"films in one file of the results, what a stop can cost; default {FILMS_PER_PART}",
+    )
+    group.add_argument(
+        "--list-bad",
+        type=Path,
+        metavar="CSV",
+        help="also write the paths of bad films there; they are never in the results",
+    )
+
+
+def _count(text: str) -> int:
+    number = int(text) if text.isdecimal() else 0
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} found, a whole number from 1 expected")
+    return number
+
+
+def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
+    """Measure every film and say what it came to; 0 if all were answered, whatever the answers are."""
+    from annotate.audit.errors import AuditError
+    from annotate.audit.sources import open_source
+
+    try:
+        source = open_source(
+            args.source,
+            Case("", accepted_range=args.range, posture=args.neck),
+            believe_resolution=args.believe_resolution,
+            hand_only=args.hand_only,
+            skip_bad_rows=args.skip_bad_rows,
+        )
+        print(summary(audit_source(args, source), args.out))
+    except AuditError as error:
+        parser.error(str(error))
+    except KeyboardInterrupt:
+        print("Stopped; the same command goes on where it was.", file=sys.stderr)
+        return 130
+    return 0
+
+
+def audit_source(args: argparse.Namespace, source: Source) -> Tally:
+    """Measure every film of a source with a bar, telling the bad ones.
+
+    Raises
+    ------
+    AuditError
+        Where source, results or workers are not as expected.
+    """
+    from annotate.audit.auditing import Tally, run_audit
+    from annotate.audit.results import Results
+
+    tally = Tally()
+    with ExitStack() as stack:
+        tell_bad = stack.enter_context(_bad_films(args.list_bad))
+        bar = stack.enter_context(_bar(source.count))
+        steps = run_audit(
+            source,
+            Results(args.out),
+            _options(args),
+            args.films_per_part,
+            _workers(args),
+            verbose=args.verbose,
+        )
+        for tally, bad in steps:
+            bar(tally.entries)
+            tell_bad(bad)
+    return tally
+
+
+def _options(args: argparse.Namespace) -> dict[str, Option]:
+    accepted = args.range
+    if isinstance(accepted, AcceptedRange):
+        accepted = f"{accepted.low_cm.value:g}-{accepted.high_cm.value:g}"
+    return {
+        "range": accepted,
+        "neck": args.neck.value,
+        "believe_resolution": args.believe_resolution,
+        "hand_only": args.hand_only,
+        "skip_bad_rows": args.skip_bad_rows,
+    }
+
+
+def _workers(args: argparse.Namespace) -> Callable[[], AbstractContextManager[Client]]:
+    from annotate.audit.workers import local_workers, scheduler_at
+
+    return partial(scheduler_at, args.scheduler) if args.scheduler else partial(local_workers, args.workers)
+
+
+def summary(tally: Tally, out: str) -> str:
+    """What a run came to, in a few lines."""
+    kept = f" ({tally.kept} of them by an earlier run)" if tally.kept else ""
+    verdicts = ", ".join(f"{count} {verdict}" for verdict, count in tally.verdicts.most_common())
+    bad = f"{tally.bad} could not be read" if tally.bad else "all could be read"
+    return (
+        f"{tally.entries} entries{kept}, {bad}; {tally.readings} readings: {verdicts}.\n"
+        f"Results: {out}. Next: lipmark audit report {out}"
+    )
+
+
+@contextmanager
+def _bar(count: int) -> Iterator[Callable[[int], None]]:
+    """A bar on a terminal, nothing elsewhere."""
+    from tqdm import tqdm
+
+    with tqdm(total=count, desc="auditing", unit="entry", file=sys.stderr, disable=not sys.stderr.isatty()) as bar:
+
+        def show(done: int) -> None:
+            bar.update(done - bar.n)
+
+        yield show
+
+
+@contextmanager
+def _bad_films(path: Path | None) -> Iterator[Callable[[list[BadFilm]], None]]:
+    """Tells the first bad films on standard error, and writes all of them where asked to."""
+    from tqdm import tqdm
+
+    told = 0
+    with ExitStack() as stack:
+        file = None if path is None else stack.enter_context(path.open("w", newline="", encoding="utf-8"))
+        lines = None if file is None else csv.writer(file)
+        if lines is not None:
+            lines.writerow(("entry", "film", "error"))
+
+        def tell(bad: list[BadFilm]) -> None:
+            nonlocal told
+            for film in bad:
+                if lines is not None:
+                    lines.writerow((film.entry, film.place, film.error))
+                if told < BAD_SHOWN:
+                    tqdm.write(f"bad film: {film.place}: {film.error}", file=sys.stderr)
+                told += 1
+
+        yield tell
+    if told > BAD_SHOWN and path is None:
+        print(f"... and {told - BAD_SHOWN} more bad films; --list-bad FILE.csv lists all", file=sys.stderr)

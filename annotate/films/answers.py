@@ -1,0 +1,118 @@
+"""Films answered one after the other, or over several processes; a bad film is an answer too."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from logging import DEBUG
+from multiprocessing import get_context
+from pathlib import Path
+
+from annotate.messages import LOG, tell, tell_unforeseen
+from imaging.case import Request, case_of, film_for
+from imaging.errors import ImagingError
+from imaging.film import Identifiers
+from measure.assess import Case, assess
+from measure.errors import MeasureError
+from measure.reading import Reading, unreadable
+
+WORTH_PROCESSES = 6
+"""Fewer films are read sooner than a new process starts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A Reading, and what only some uses of it need; the rest is empty where the film could not be read.
+
+    Parameters
+    ----------
+    reading : Reading
+        The answer.
+    identifiers : Identifiers or None
+        Whose film it is.
+    case : Case or None
+        What led to the Reading.
+    fingerprint : str
+        `Film.fingerprint`, where the request wants it.
+    """
+
+    reading: Reading
+    identifiers: Identifiers | None = None
+    case: Case | None = None
+    fingerprint: str = ""
+
+
+def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
+    """Load a film, find or take its landmarks, measure, and draw the picture if one is asked for.
+
+    Whatever goes wrong becomes the answer's error, so that the other films of a run go on.
+    """
+
+    def read() -> Answer:
+        film = film_for(path, request)
+        case = case_of(str(path), film, request)
+        reading = assess(case)
+        if picture is not None:
+            from annotate.drawing.picture import write_picture
+
+            write_picture(film, reading, picture)
+        return Answer(reading, film.identifiers, case, film.fingerprint if request.fingerprint else "")
+
+    return _answered(str(path), read)
+
+
+def answer_case(name: str, make: Callable[[], Case]) -> Answer:
+    """Measure what is known of a film that is not at hand itself; like `answer` in all else."""
+
+    def read() -> Answer:
+        case = make()
+        return Answer(assess(case), case=case)
+
+    return _answered(name, read)
+
+
+def _answered(name: str, read: Callable[[], Answer]) -> Answer:
+    try:
+        return read()
+    except (ImagingError, MeasureError) as error:
+        return Answer(unreadable(name, str(error)))
+    except Exception as error:
+        tell_unforeseen(error)
+        message = f"unforeseen {type(error).__name__}; run again with --verbose and report what it prints"
+        return Answer(unreadable(name, message))
+
+
+def answer_all(paths: Sequence[Path], request: Request, pictures: Path | None, workers: int) -> Iterator[Answer]:
+    """An answer for every film, in order.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The films.
+    request : Request
+        What the user says of them.
+    pictures : Path or None
+        Where to draw: a file for one film, a folder for many.
+    workers : int
+        Processes; few films are read in this one.
+    """
+    targets = _picture_paths(paths, pictures)
+    one = partial(_answer_with, request)
+    if workers < 2 or len(paths) < WORTH_PROCESSES:
+        yield from map(one, paths, targets)
+        return
+    verbose = LOG.isEnabledFor(DEBUG)
+    with ProcessPoolExecutor(workers, get_context("spawn"), initializer=tell, initargs=(verbose,)) as pool:
+        yield from pool.map(one, paths, targets)
+
+
+def _answer_with(request: Request, path: Path, picture: Path | None) -> Answer:
+    return answer(path, request, picture)
+
+
+def _picture_paths(paths: Sequence[Path], pictures: Path | None) -> list[Path | None]:
+    if pictures is None or len(paths) == 1:
+        return [pictures] * len(paths)
+    return [pictures / f"{number:04d}-{path.stem}.png" for number, path in enumerate(paths, start=1)]

@@ -1,0 +1,236 @@
+"""What the user asks and knows about the films of one run, and what that makes of a film."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from imaging.film import Film
+from imaging.given_spacing import user_spacing, with_known_object, with_tube_width, with_user_spacing
+from imaging.load import load_film
+from imaging.propose import Proposal, propose
+from measure.anatomy import airway_share
+from measure.assess import Case
+from measure.errors import MeasureError
+from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, Mark, Point, Seen, hand_sd_px
+from measure.magnification import View, plausible
+from measure.patient import Patient
+from measure.tube import outside_diameter_estimate_mm
+
+NOMINAL_FILM_MM = 400.0
+"""Longer side of a film whose spacing is not known, only to size the spread of a hand's mark (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Everything that the command line says about the films; None where it says nothing.
+
+    Parameters
+    ----------
+    tip, carina, marks : points in pixels
+        Placed by hand.
+    known_object : length in mm and its two ends
+    mm_per_pixel : float or pair
+        The user's own spacing.
+    believe_resolution : bool
+        Take a picture file's resolution tag for its spacing.
+    known : Case
+        What holds for every film of the run: tube, lip mark, range ...; its patient goes before the header's.
+    fingerprint : bool
+        The answers are to name their film for the logbook.
+    clear : bool
+        The points were seen without doubt.
+    mandible_row : float or None
+        Row of the mandible's lower border.
+    """
+
+    tip: Point | None = None
+    carina: Point | None = None
+    marks: tuple[Mark, ...] = ()
+    known_object: tuple[float, tuple[Point, Point]] | None = None
+    mm_per_pixel: float | tuple[float, float] | None = None
+    believe_resolution: bool = False
+    known: Case = field(default_factory=lambda: Case(""))
+    fingerprint: bool = False
+    clear: bool = False
+    mandible_row: float | None = None
+
+
+def film_for(path: Path, request: Request) -> Film:
+    """The film, with the user's own spacing in place of the header's.
+
+    Raises
+    ------
+    ImagingError, MeasureError
+        Where it cannot be read, or its spacing cannot be.
+    """
+    return with_given_spacing(load_film(path, believe_resolution=request.believe_resolution), request)
+
+
+def case_of(name: str, film: Film, request: Request, proposal: Proposal | None = None) -> Case:
+    """All that is known of a film and its patient; the user's word goes before the header's.
+
+    The view is the other way round: the user's fills in where the film does not tell its own.
+
+    Parameters
+    ----------
+    name : str
+        Of the film, for the Reading.
+    film : Film
+        With the spacing that holds (`with_given_spacing`).
+    request : Request
+        What the user says.
+    proposal : Proposal or None
+        What was proposed for this film before; None to look for it now, where a point is missing.
+
+    Raises
+    ------
+    MeasureError
+        Where a mark lies outside the film, or a value cannot be.
+    """
+    landmarks, seen = hand_marks(film, request), Seen.NOT_LOOKED
+    notes = film.notes
+    if landmarks.tip is None or landmarks.carina is None:
+        proposal = proposal or propose(film)
+        notes, seen = (*notes, *_told(proposal, landmarks)), proposal.seen
+        landmarks = _with_proposals(landmarks, proposal.landmarks)
+    view, magnification = film.view, film.magnification
+    if view is View.UNKNOWN and not magnification.known:
+        view = request.known.view
+        magnification = plausible(view)
+    return replace(
+        request.known,
+        film=name,
+        landmarks=landmarks,
+        spacing=film.spacing,
+        magnification=magnification,
+        view=view,
+        centre_row=film.centre_row,
+        patient=film.patient.overridden_by(request.known.patient),
+        notes=notes,
+        seen=seen,
+        shape=film.shape,
+        pixel_aspect=film.pixel_aspect,
+    )
+
+
+def case_of_marks(name: str, request: Request) -> Case:
+    """All that is known of a film that is not at hand itself: its points, what its pixels are worth, its view.
+
+    Raises
+    ------
+    MeasureError
+        Where the pixels' size is missing, or a value cannot be.
+    """
+    if request.mm_per_pixel is None:
+        raise MeasureError("marks without a film: no mm per pixel found; give it, or name the film.")
+    spacing = user_spacing(request.mm_per_pixel)
+
+    def mark(name: str, at: Point | None) -> Landmark | None:
+        return None if at is None else Landmark(*at, _hand_sd_px(name, spacing.mean_mm, request, known.patient))
+
+    known = request.known
+
+    return replace(
+        request.known,
+        film=name,
+        landmarks=Landmarks(tip=mark("tip", request.tip), carina=mark("carina", request.carina)),
+        spacing=spacing,
+        magnification=plausible(request.known.view),
+    )
+
+
+def hand_marks(film: Film, request: Request) -> Landmarks:
+    """The user's points as landmarks, each with the spread of a hand."""
+    single = {"tip": request.tip, "carina": request.carina}
+    named: dict[str, tuple[Point, ...]] = {name: (at,) for name, at in single.items() if at is not None}
+    named |= dict(request.marks)
+    if request.mandible_row is not None:
+        named["mandible"] = ((request.mandible_row, (film.shape[1] - 1) / 2.0),)
+    placed = {name: tuple(_mark(name, at, film, request) for at in points) for name, points in named.items()}
+    known = request.known_object
+    return Landmarks(
+        tip=_first(placed, "tip"),
+        carina=_first(placed, "carina"),
+        airway_path=tuple(sorted(placed.get("airway", ()), key=lambda mark: mark.row)),
+        vertebrae={name: marks[0] for name, marks in placed.items() if name in VERTEBRAE},
+        cords=_first(placed, "cords"),
+        cuff_upper=_first(placed, "cuff-upper"),
+        cuff_lower=_first(placed, "cuff-lower"),
+        mandible=_first(placed, "mandible"),
+        aortic_arch=_first(placed, "arch"),
+        tracheal_walls=_pair(placed, "trachea-walls"),
+        cuff_walls=_pair(placed, "cuff-walls"),
+        tube_walls=_pair(placed, "tube-walls"),
+        known_object=None if known is None else _known_object(known, film, request),
+    )
+
+
+def with_given_spacing(film: Film, request: Request) -> Film:
+    """The user's own spacing goes before a known object, that before the header's, that before the tube's width.
+
+    Raises
+    ------
+    MeasureError
+        Where no film has such a spacing, or a mark lies outside the film.
+    """
+    if request.mm_per_pixel is not None:
+        film = with_user_spacing(film, request.mm_per_pixel)
+    if request.known_object is not None:
+        film = with_known_object(film, _known_object(request.known_object, film, request))
+    walls, outside = dict(request.marks).get("tube-walls", ()), outside_diameter_estimate_mm(request.known.tube)
+    if len(walls) == 2 and outside is not None:
+        start, end = (_mark("tube-walls", at, film, request) for at in walls)
+        film = with_tube_width(film, KnownObject(start, end, outside.value, outside.sd))
+    return film
+
+
+def _told(proposal: Proposal, by_hand: Landmarks) -> tuple[str, ...]:
+    """Why a point is missing; of one that a hand has placed, only that another tube was seen."""
+    if by_hand.tip is None or proposal.seen is Seen.TRACHEOSTOMY:
+        return proposal.reasons
+    return tuple(reason for reason in proposal.reasons if not reason.lower().startswith(("tip", "the tip")))
+
+
+def _with_proposals(by_hand: Landmarks, proposed: Landmarks) -> Landmarks:
+    """Proposals for what no hand has placed."""
+    return replace(
+        by_hand,
+        tip=by_hand.tip or proposed.tip,
+        carina=by_hand.carina or proposed.carina,
+        airway_path=by_hand.airway_path or proposed.airway_path,
+        tube_line=proposed.tube_line if by_hand.tip is None else (),
+    )
+
+
+def _known_object(known: tuple[float, tuple[Point, Point]], film: Film, request: Request) -> KnownObject:
+    length_mm, ends = known
+    first, last = (_mark("known object", end, film, request) for end in ends)
+    return KnownObject(first, last, length_mm)
+
+
+def _mark(name: str, at: Point, film: Film, request: Request) -> Landmark:
+    row, column = at
+    rows, columns = film.shape
+    if not (-0.5 <= row <= rows - 0.5 and -0.5 <= column <= columns - 0.5):
+        raise MeasureError(
+            f"{name}: row {row:g}, column {column:g} found outside a film of {rows} rows and {columns} columns; "
+            "give ROW,COL of the upright film, from the centre of its first pixel."
+        )
+    patient = film.patient.overridden_by(request.known.patient)
+    mm_per_px = NOMINAL_FILM_MM / max(film.shape) if film.spacing is None else film.spacing.mean_mm
+    return Landmark(row, column, _hand_sd_px(name, mm_per_px, request, patient))
+
+
+def _hand_sd_px(name: str, mm_per_px: float, request: Request, patient: Patient) -> float:
+    return hand_sd_px(name, mm_per_px, clear=request.clear, body_share=airway_share(patient))
+
+
+def _first(placed: dict[str, tuple[Landmark, ...]], name: str) -> Landmark | None:
+    marks = placed.get(name)
+    return marks[0] if marks else None
+
+
+def _pair(placed: dict[str, tuple[Landmark, ...]], name: str) -> tuple[Landmark, Landmark] | None:
+    marks = placed.get(name)
+    return (marks[0], marks[1]) if marks else None

@@ -1,0 +1,133 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from annotate.drawing.palette import CARINA, OTHER, PATH, TIP, ZONE
+from annotate.drawing.ruler import RULER_CM
+from annotate.window.marking import Marking
+from annotate.window.overlay import Stroke, Weight, draw, nearest, segments
+from annotate.window.words import SIGNS, said_of, said_of_trouble
+from imaging.load import load_film
+from imaging.propose import Proposal
+from measure.cautions import ALWAYS
+from measure.estimate import Z95
+from measure.landmarks import Landmark, Landmarks, Source
+from measure.verdict import Verdict
+
+MM = 0.2
+PROPOSED = Landmarks(
+    tip=Landmark(675.0, 600.0, 5.0, Source.PROPOSED, 0.9), carina=Landmark(900.0, 600.0, 8.0, Source.PROPOSED, 0.8)
+)
+
+
+@pytest.fixture
+def marking(dicom_film):
+    path = dicom_film()
+    return Marking(str(path), load_film(path), Proposal(PROPOSED))
+
+
+def test_the_ruler_has_centimetres_of_the_film(marking):
+    ticks = [s for s in draw(marking, 1.0, tells=True).strokes if len(s.places) == 2 and s.weight is Weight.THIN]
+    rows = sorted({float(s.places[0, 0]) for s in ticks if s.places[0, 0] == s.places[1, 0]}, reverse=True)
+    assert rows == pytest.approx([900.0 - 10.0 * height / MM for height in range(RULER_CM + 1)])
+
+
+def test_the_accepted_zone_is_that_of_the_reading(marking):
+    drawing, accepted = draw(marking, 1.0, tells=True), marking.reading.accepted_range
+    ends = 900.0 - 10.0 / MM * np.array([accepted.low_cm.value, accepted.high_cm.value])
+    assert drawing.band.middle[[0, -1], 0] == pytest.approx(ends)
+    assert sum(stroke.colour == ZONE for stroke in drawing.strokes) == 2
+
+
+def test_the_interval_of_a_point_is_drawn_in_its_size(marking):
+    rings = [s for s in draw(marking, 1.0, tells=True).strokes if s.colour == CARINA and len(s.places) > 2]
+    assert np.ptp(rings[0].places[:, 0]) == pytest.approx(2.0 * Z95 * 8.0, rel=0.01)
+
+
+def test_proposed_is_dashed_and_placed_by_hand_is_solid(marking):
+    def dashed(colour):
+        strokes = draw(marking, 1.0, tells=True).strokes
+        return {s.dashed for s in strokes if s.colour == colour and not (colour == TIP and len(s.places) == 2)}
+
+    assert dashed(TIP) == dashed(CARINA) == {True}
+    marking.change(marking.moved("tip", 0, (700.0, 600.0)))
+    assert dashed(TIP) == {False}
+    assert dashed(CARINA) == {True}
+
+
+def test_the_followed_line_has_ticks_beside_it_until_a_hand_takes_the_tip(dicom_film):
+    line = tuple(Landmark(row, 600.0, 9.0, Source.PROPOSED) for row in (500.0, 560.0, 620.0))
+    path = dicom_film()
+    marking = Marking(str(path), load_film(path), Proposal(replace(PROPOSED, tube_line=line)))
+
+    def ticks():
+        strokes = draw(marking, 1.0, tells=True).strokes
+        places = [s.places for s in strokes if s.colour == TIP and s.weight is Weight.THIN and len(s.places) == 2]
+        return np.array(places).reshape(-1, 2, 2)
+
+    assert sorted(set(ticks()[:, 0, 0])) == [500.0, 560.0, 620.0]
+    assert np.abs(ticks()[:, :, 1] - 600.0).min() > 5.0
+    marking.change(marking.moved("tip", 0, (700.0, 600.0)))
+    assert not len(ticks())
+
+
+def test_a_dashed_line_has_gaps_and_a_solid_one_none():
+    line = Stroke(np.array([(0.0, 0.0), (0.0, 100.0)]), TIP)
+    assert segments(line, 1.0)[:, 1].sum() == pytest.approx(100.0)
+    drawn = segments(replace(line, dashed=True), 1.0)
+    assert len(drawn) > 3
+    assert drawn[:, 1].sum() == pytest.approx(55.0)
+
+
+def test_nothing_is_told_where_nothing_may_be(marking):
+    drawing = draw(marking, 1.0, tells=False)
+    assert drawing.band is None
+    assert not any(stroke.colour == ZONE for stroke in drawing.strokes)
+
+
+def test_other_landmarks_and_another_reader_are_drawn(marking):
+    marking.change(
+        marking.marks.put_all("airway", ((700.0, 600.0), (800.0, 600.0))).put("cords", 0, (200.0, 600.0))
+    )
+    drawing = draw(marking, 1.0, tells=True, selected="cords", other=PROPOSED)
+    assert {PATH, OTHER} <= {stroke.colour for stroke in drawing.strokes}
+    words = [label.text for label in drawing.labels]
+    assert "vocal cords" in words
+    assert words.count("tip, compared") == words.count("carina, compared") == 1
+
+
+def test_the_mouse_takes_the_nearest_point_within_reach(marking):
+    assert nearest(marking, (680.0, 605.0), 10.0) == ("tip", 0)
+    assert nearest(marking, (780.0, 600.0), 10.0) is None
+    assert nearest(marking, (880.0, 600.0), 400.0) == ("carina", 0)
+
+
+def test_pixels_that_are_not_square_are_drawn_in_true_shape(marking):
+    tall = Marking("tall", replace(marking.film, pixel_aspect=2.0), Proposal(PROPOSED))
+    assert nearest(tall, (2.0 * 675.0, 600.0), 1.0) == ("tip", 0)
+
+
+def test_the_panel_says_verdict_move_and_lip_marks(marking):
+    marking.change(marking.moved("tip", 0, (850.0, 600.0)).put("carina", 0, (900.0, 600.0)))
+    marking.type("lip_mark", "24")
+    marking.type("neck", "neutral")
+    said, move = said_of(marking), marking.reading.adjustment
+    assert said.verdict == "▼ TOO LOW"
+    assert said.move == f"Withdraw {move.by_cm:g} cm, from 24 to {move.to_mark_cm:g} cm at the lip"
+    assert dict(said.facts)["Lip mark"] == f"now 24 cm, new {move.to_mark_cm:g} cm"
+
+
+def test_the_panel_says_what_would_sharpen_the_answer(marking):
+    unknown = " ".join(said_of(marking).unknown)
+    assert all(word in unknown for word in ("Only proposed: tip and carina", "neck's posture", "mark at the lip"))
+    for key, text in (("neck", "neutral"), ("lip_mark", "23")):
+        marking.type(key, text)
+    assert "posture" not in " ".join(said_of(marking).unknown)
+
+
+def test_every_answer_carries_the_cautions(marking):
+    assert set(ALWAYS) <= set(said_of(marking).cautions)
+    assert set(ALWAYS) <= set(said_of_trouble("no film").cautions)
+    assert set(SIGNS) == set(Verdict)
+    assert len(set(SIGNS.values())) == len(Verdict)
