@@ -50,6 +50,9 @@ DAMAGE = (
 )
 """What pydicom raises where a damaged attribute is asked for."""
 
+LARGEST_RENDERED, SMALLEST_SLOPE = 1e9, 1e-9
+"""Slopes, intercepts and windows beyond no detector writes (ours); 32-bit floats can still compute with these."""
+
 META = 0x0002
 """Group of the file meta information (PS3.10 7.1)."""
 
@@ -284,6 +287,9 @@ def _modality(dataset: Dataset, notes: list[str]) -> Rescale | LookUpTable:
     if table is not None:
         return table
     slope, intercept = decimal(dataset, "RescaleSlope"), decimal(dataset, "RescaleIntercept")
+    if max(abs(slope or 0.0), abs(intercept or 0.0)) > LARGEST_RENDERED or 0.0 < abs(slope or 0.0) < SMALLEST_SLOPE:
+        notes.append("Rescale Slope or Intercept is absurd; the values are taken as they are stored.")
+        return Rescale()
     if slope == 0.0:
         notes.append("Rescale Slope is 0, which would leave nothing to see; 1 is taken.")
         slope = None
@@ -303,6 +309,9 @@ def _voi(dataset: Dataset, notes: list[str]) -> Window | LookUpTable | None:
         notes.append("VOI LUT Function is not one of PS3.3 C.11.2.1.3; LINEAR is taken.")
         name = WindowFunction.LINEAR
     function = WindowFunction(name)
+    if max(abs(center), width) > LARGEST_RENDERED:
+        notes.append("Window Center or Width is absurd; the film's full range is shown.")
+        return None
     smallest = 1.0 if function is WindowFunction.LINEAR else 0.0
     if width < smallest or width == 0.0:
         notes.append(f"Window Width of {width:g} is not allowed; the film's full range is shown.")
