@@ -1,6 +1,6 @@
 """What the advice achieves in invented cohorts whose bodies, necks, readers and moves are not those of the rule.
 
-    python tests/benchmarks/bench_advice.py [--films 2000] [--seed 1]
+    python tests/benchmarks/bench_advice.py [--films 2000] [--seed 1] [--chain 0]
 
 Each film is measured by `assess` as the commands do: a tip and a carina with a reader's error, pixels,
 magnification. Then the advised move is made, with the share that the cohort's hand realises, and a second film is
@@ -9,13 +9,19 @@ taken with the neck as it then lies. Printed as the tables of docs/advice.md."""
 from __future__ import annotations
 
 import argparse
+import json
 import math
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, fields, replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 
+from annotate.command_line import main as main_command
+from annotate.films.answers import answer_all
+from imaging.case import Request
 from measure.advice import WEIGHTS, Action, Adjustment, Weights, advise
 from measure.assess import Case, assess
 from measure.landmarks import HAND_SD_MM, Landmark, Landmarks, Source
@@ -27,6 +33,7 @@ from measure.reading import Reading
 from measure.spacing import Plane, Spacing, SpacingSource
 from measure.standing import place_of, situation_of
 from measure.verdict import Verdict
+from synthetic_images.truth import Truth
 
 Random = np.random.Generator
 Shown = tuple[str, float, bool]
@@ -306,14 +313,48 @@ def _move(height_cm: float, weights: Weights) -> str:
     return f"{SIGN[move.action] * move.by_cm:+g}" if move.by_cm else "0"
 
 
+def print_chain(films: int, seed: int) -> None:
+    """The figures of the first move on synthetic films, proposed and measured as `lipmark read` does."""
+    random = np.random.default_rng(seed)
+    tally = Tally()
+    with tempfile.TemporaryDirectory() as folder:
+        words = ["--seed", str(seed), "--difficulty", "0.3", "--tube", "yes"]
+        main_command(["synthesise", str(films), "--out", folder, *words])
+        truths = [json.loads(line) for line in (Path(folder) / "truth.jsonl").read_text().splitlines()]
+        paths = [Path(folder) / each["film"] for each in truths]
+        for each, answer in zip(truths, answer_all(paths, Request(), None, workers=2), strict=True):
+            _count_chain(tally, Truth.from_dict(each["truth"]), answer.reading, random)
+    print("\n| figure | synthetic films, proposals, neck not told | of films |\n| --- | --- | --- |")
+    for row, (_, counted) in tally.counts.items():
+        print(f"| {row} | {100 * tally.share(row):.1f} % | {counted} |")
+
+
+def _count_chain(tally: Tally, truth: Truth, reading: Reading, random: Random) -> None:
+    if truth.oesophageal:
+        return
+    move = reading.adjustment
+    tally.add("films with an action", move is not None)
+    if move is None or reading.inputs is None or reading.inputs.spacing is None:
+        return
+    carina, tip = truth.points["carina"], truth.points["tip"]
+    height = (carina.row - tip.row) * reading.inputs.spacing.row_mm / 10.0
+    scale = truth.carina_magnification * math.cos(math.radians(truth.lean_deg))
+    tube = Tube(height - truth.neck_shift_mm / 10.0 * scale, scale, Patient())
+    risen = SIGN[move.action] * move.by_cm * _usual_share(random) * scale
+    _count_first(tally, tube, height, risen, move, reading)
+
+
 def main() -> None:
     """Print all tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--films", type=int, default=2000, help="tubes a cohort, reader and knowledge of the neck")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--chain", type=int, default=0, help="synthetic films through the whole way")
     args = parser.parse_args()
     print_reliability(print_outcomes(args.films, args.seed))
     print_weights()
+    if args.chain:
+        print_chain(args.chain, args.seed)
 
 
 if __name__ == "__main__":

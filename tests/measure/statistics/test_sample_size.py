@@ -7,7 +7,6 @@ from statsmodels.stats.proportion import (
 )
 
 from measure.errors import MeasureError
-from measure.statistics.rates import Count
 from measure.statistics.sample_size import design_effect, films_for_change, films_for_margin
 
 
