@@ -13,7 +13,7 @@ from annotate.audit.entry import Entry
 from annotate.films.answers import Answer, answer, answer_case
 from imaging.case import Request, case_of_marks
 from measure.anatomy import size_group
-from measure.case import Case
+from measure.case import Bedside
 from measure.cautions import cautions_for
 from measure.reading import Reading, unreadable
 from measure.row import COLUMNS as READING_COLUMNS
@@ -116,7 +116,7 @@ def row_of(number: int, entry: Entry, request: Request, answered: Answer) -> Row
     }
 
 
-def _known(known: Case) -> dict[str, Said]:
+def _known(known: Bedside) -> dict[str, Said]:
     """What is known of a film that could not be measured."""
     group = size_group(known.patient)
     return {

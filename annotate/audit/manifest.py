@@ -17,7 +17,7 @@ from typing import TypeVar
 from annotate.audit.entry import Circumstances, Entry, SourceDigest
 from annotate.audit.errors import AuditError
 from imaging.case import Request
-from measure.assess import Case
+from measure.case import Bedside
 from measure.errors import MeasureError
 from measure.magnification import View
 from measure.patient import Patient, Sex
@@ -130,7 +130,7 @@ class Manifest:
     Parameters
     ----------
     path : Path
-    known : Case
+    known : Bedside
         What holds for every film.
     believe_resolution : bool
         As in `lipmark read`.
@@ -145,7 +145,7 @@ class Manifest:
 
     kind = "manifest"
 
-    def __init__(self, path: Path, known: Case, *, believe_resolution: bool = False, hand_only: bool = False):
+    def __init__(self, path: Path, known: Bedside, *, believe_resolution: bool = False, hand_only: bool = False):
         self._path = path
         self._known = known
         self._believe_resolution = believe_resolution

@@ -24,7 +24,7 @@ from annotate.words.table import table
 from annotate.words.typed import age_years, mandible, pixel_mm
 from imaging.case import Request
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
-from measure.assess import Case
+from measure.case import Bedside
 from measure.cuff import CuffPressure
 from measure.errors import MeasureError
 from measure.estimate import Estimate
@@ -245,8 +245,7 @@ def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> R
     """What the user said, checked; a value that cannot be is a usage error."""
     cuff_edge = None if args.cuff_edge is None else Estimate(args.cuff_edge)
     try:
-        known = Case(
-            film="",
+        known = Bedside(
             patient=Patient(args.age, args.sex, args.height),
             tube=Tube(args.tube_size, args.tube_outside_diameter, cuff_edge, args.tube_kind),
             lip_mark_cm=args.lip_mark,

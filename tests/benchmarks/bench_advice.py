@@ -167,7 +167,7 @@ def read(
             Landmarks(tip=tip, carina=carina),
             Spacing(PIXEL_MM, PIXEL_MM, Plane.DETECTOR, SpacingSource.IMAGER_PIXEL_SPACING),
             plausible(View.AP),
-            View.AP,
+            view=View.AP,
             patient=tube.patient,
             posture=posture,
         )

@@ -50,10 +50,11 @@ def test_the_command_and_python_say_the_same_to_the_last_digit(reading, dicom_fi
         marks,
         film.spacing,
         film.magnification,
-        film.view,
         film.centre_row,
-        film.patient,
+        film.shape,
         notes=film.notes,
+        view=film.view,
+        patient=film.patient,
     )
     assert reading(path, *points(4.5)) == json.loads(json.dumps(assess(case).to_dict()))
 
