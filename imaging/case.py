@@ -12,7 +12,7 @@ from imaging.propose import Proposal, propose
 from measure.anatomy import airway_share
 from measure.case import Bedside, Case
 from measure.errors import MeasureError
-from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, Mark, Point, Seen, hand_sd_px
+from measure.landmarks import KnownObject, Landmark, Landmarks, Mark, Point, Seen, hand_sd_px
 from measure.magnification import View, plausible
 from measure.patient import Patient
 from measure.tube import outside_diameter_estimate_mm
@@ -151,21 +151,7 @@ def hand_marks(film: Film, request: Request) -> Landmarks:
         named["mandible"] = ((request.mandible_row, (film.shape[1] - 1) / 2.0),)
     placed = {name: tuple(_mark(name, at, film, request) for at in points) for name, points in named.items()}
     known = request.known_object
-    return Landmarks(
-        tip=_first(placed, "tip"),
-        carina=_first(placed, "carina"),
-        airway_path=tuple(sorted(placed.get("airway", ()), key=lambda mark: mark.row)),
-        vertebrae={name: marks[0] for name, marks in placed.items() if name in VERTEBRAE},
-        cords=_first(placed, "cords"),
-        cuff_upper=_first(placed, "cuff-upper"),
-        cuff_lower=_first(placed, "cuff-lower"),
-        mandible=_first(placed, "mandible"),
-        aortic_arch=_first(placed, "arch"),
-        tracheal_walls=_pair(placed, "trachea-walls"),
-        cuff_walls=_pair(placed, "cuff-walls"),
-        tube_walls=_pair(placed, "tube-walls"),
-        known_object=None if known is None else _known_object(known, film, request),
-    )
+    return Landmarks.placed(placed, None if known is None else _known_object(known, film, request))
 
 
 def with_given_spacing(film: Film, request: Request) -> Film:
@@ -226,13 +212,3 @@ def _mark(name: str, at: Point, film: Film, request: Request) -> Landmark:
 
 def _hand_sd_px(name: str, mm_per_px: float, request: Request, patient: Patient) -> float:
     return hand_sd_px(name, mm_per_px, clear=request.clear, body_share=airway_share(patient))
-
-
-def _first(placed: dict[str, tuple[Landmark, ...]], name: str) -> Landmark | None:
-    marks = placed.get(name)
-    return marks[0] if marks else None
-
-
-def _pair(placed: dict[str, tuple[Landmark, ...]], name: str) -> tuple[Landmark, Landmark] | None:
-    marks = placed.get(name)
-    return (marks[0], marks[1]) if marks else None
