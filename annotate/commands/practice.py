@@ -19,18 +19,25 @@ examples:
       ten synthetic films as difficult as you can take, in the window; a round left off goes on
   lipmark practice --films 20 --difficulty 0.6 --reader AB
       twenty films of one difficulty, kept for AB
+  lipmark practice --course
+      the next stage of the course: tips, carina, the fork unseen, bronchi, posture, children
   lipmark practice --marks teaching/marks.csv
       your own films with their true points (film, tip_row, tip_column, carina_row, carina_column)
   lipmark practice report --out practice.html
       bias, agreement, verdicts, learning curve and the films to look at again, as one page
 
-Each film: place tip (T) and carina (C), choose verdict (1 to 7) and move (W), answer with Ctrl+S, then see the
-truth. Answers are kept in the logbook.
+Each film: place tip (T) and carina (C), choose where the tip lies (1 to 6) and what to do (W, D or 0), answer with
+Ctrl+S, then see the truth. Answers are kept in the logbook.
 Synthetic films are nobody's. Good figures here are no proof of skill on patients' films.
 """
 
 FILMS = 10
 MOST_FILMS = 200
+
+STAGE_KEYS = ("tips", "carina", "fork", "bronchi", "posture", "children")
+"""As in annotate.practice.course, which takes too long to import for --help; a test compares the two."""
+
+NEXT_STAGE = "next"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,6 +48,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--age-group", type=AgeGroup, choices=list(AgeGroup), help="default adult")
     parser.add_argument("--seed", type=int, help="the same new films for everybody, none repeated")
+    parser.add_argument(
+        "--course",
+        nargs="?",
+        const=NEXT_STAGE,
+        choices=(NEXT_STAGE, *STAGE_KEYS),
+        metavar="STAGE",
+        help=f"films of one stage of the course, by default the next one: {', '.join(STAGE_KEYS)}",
+    )
     parser.add_argument("--marks", type=Path, metavar="FILE", help="films with true points: CSV, or truth.jsonl")
     parser.add_argument("--new", action="store_true", help="a new round, also where one was left off")
     _add_common(parser)
@@ -118,6 +133,14 @@ def _begun(args: argparse.Namespace, history: tuple[Record, ...]) -> Round:
     from annotate.practice.rounds import marks_round, start_round, unfinished
 
     now = datetime.now(UTC)
+    if args.course is not None:
+        from annotate.practice.course import STAGES, course_of, to_practise
+
+        stage = to_practise(course_of(history)) if args.course == NEXT_STAGE else STAGES[args.course]
+        if stage is not None:
+            print(f"{stage.title}: {stage.looks_at}.")
+            return start_round(history, now, args.films or FILMS, None, AgeGroup.ADULT, args.seed, stage)
+        print("Every stage of the course is mastered: a round of everything.")
     if args.marks is None:
         wishes = (args.films, args.difficulty, args.age_group, args.seed)
         left = None if args.new or any(wish is not None for wish in wishes) else unfinished(history)
