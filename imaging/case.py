@@ -10,7 +10,7 @@ from imaging.given_spacing import user_spacing, with_known_object, with_tube_wid
 from imaging.load import load_film
 from imaging.propose import Proposal, propose
 from measure.anatomy import airway_share
-from measure.assess import Case
+from measure.case import Bedside, Case
 from measure.errors import MeasureError
 from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, Mark, Point, Seen, hand_sd_px
 from measure.magnification import View, plausible
@@ -34,7 +34,7 @@ class Request:
         The user's own spacing.
     believe_resolution : bool
         Take a picture file's resolution tag for its spacing.
-    known : Case
+    known : Bedside
         What holds for every film of the run: tube, lip mark, range ...; its patient goes before the header's.
     fingerprint : bool
         The answers are to name their film for the logbook.
@@ -50,7 +50,7 @@ class Request:
     known_object: tuple[float, tuple[Point, Point]] | None = None
     mm_per_pixel: float | tuple[float, float] | None = None
     believe_resolution: bool = False
-    known: Case = field(default_factory=lambda: Case(""))
+    known: Bedside = field(default_factory=Bedside)
     fingerprint: bool = False
     clear: bool = False
     mandible_row: float | None = None
@@ -98,19 +98,19 @@ def case_of(name: str, film: Film, request: Request, proposal: Proposal | None =
     if view is View.UNKNOWN and not magnification.known:
         view = request.known.view
         magnification = plausible(view)
-    return replace(
+    return Case.of(
         request.known,
-        film=name,
-        landmarks=landmarks,
-        spacing=film.spacing,
-        magnification=magnification,
+        name,
+        landmarks,
+        film.spacing,
+        magnification,
         view=view,
-        centre_row=film.centre_row,
         patient=film.patient.overridden_by(request.known.patient),
-        notes=notes,
-        seen=seen,
+        centre_row=film.centre_row,
         shape=film.shape,
         pixel_aspect=film.pixel_aspect,
+        seen=seen,
+        notes=notes,
     )
 
 
@@ -131,12 +131,14 @@ def case_of_marks(name: str, request: Request) -> Case:
 
     known = request.known
 
-    return replace(
-        request.known,
-        film=name,
-        landmarks=Landmarks(tip=mark("tip", request.tip), carina=mark("carina", request.carina)),
-        spacing=spacing,
-        magnification=plausible(request.known.view),
+    return Case.of(
+        known,
+        name,
+        Landmarks(tip=mark("tip", request.tip), carina=mark("carina", request.carina)),
+        spacing,
+        plausible(known.view),
+        view=known.view,
+        patient=known.patient,
     )
 
 

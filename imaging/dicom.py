@@ -287,7 +287,8 @@ def _modality(dataset: Dataset, notes: list[str]) -> Rescale | LookUpTable:
     if table is not None:
         return table
     slope, intercept = decimal(dataset, "RescaleSlope"), decimal(dataset, "RescaleIntercept")
-    if max(abs(slope or 0.0), abs(intercept or 0.0)) > LARGEST_RENDERED or 0.0 < abs(slope or 0.0) < SMALLEST_SLOPE:
+    steepness, offset = abs(slope or 0.0), abs(intercept or 0.0)
+    if max(steepness, offset) > LARGEST_RENDERED or 0.0 < steepness < SMALLEST_SLOPE:
         notes.append("Rescale Slope or Intercept is absurd; the values are taken as they are stored.")
         return Rescale()
     if slope == 0.0:

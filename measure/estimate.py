@@ -19,6 +19,11 @@ class Estimate:
     value: float
     sd: float = 0.0
 
+    @classmethod
+    def from_interval(cls, value: float, low: float, high: float) -> Estimate:
+        """The estimate whose 95 % interval this is."""
+        return cls(value, (high - low) / (2.0 * Z95))
+
     @property
     def low(self) -> float:
         """Lower end of the 95 % interval."""
@@ -47,10 +52,14 @@ class Estimate:
 
     def probability_below(self, limit: Estimate) -> float:
         """Probability that this quantity is below `limit`, itself possibly uncertain."""
-        gap = limit.minus(self)
-        if gap.sd == 0.0:
-            return float(gap.value > 0.0)
-        return 0.5 * math.erfc(-gap.value / (gap.sd * math.sqrt(2.0)))
+        return probability_below_zero(self.value - limit.value, math.hypot(self.sd, limit.sd))
+
+
+def probability_below_zero(value: float, sd: float) -> float:
+    """Probability that a normal quantity is negative; a sure one of zero is not."""
+    if sd == 0.0:
+        return float(value < 0.0)
+    return 0.5 * math.erfc(value / (sd * math.sqrt(2.0)))
 
 
 def uniform(low: float, high: float) -> Estimate:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from annotate.commands.arguments import as_argument
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, AcceptedRange, parse_range
-from measure.assess import Case
+from measure.case import Bedside
 from measure.posture import NeckPosture
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     try:
         source = open_source(
             args.source,
-            Case("", accepted_range=args.range, posture=args.neck),
+            Bedside(accepted_range=args.range, posture=args.neck),
             believe_resolution=args.believe_resolution,
             hand_only=args.hand_only,
             skip_bad_rows=args.skip_bad_rows,

@@ -12,7 +12,7 @@ from pathlib import Path
 from annotate.films.answers import answer
 from annotate.words.screen import screen
 from imaging.case import Request
-from measure.assess import Case
+from measure.case import Bedside
 from measure.posture import NeckPosture
 from measure.tube import Tube
 
@@ -45,7 +45,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     out.mkdir(parents=True, exist_ok=True)
     made = make_film(draw_recipe(args.seed, difficulty=DEMO_DIFFICULTY, posture=NeckPosture.NEUTRAL))
     write_dicom(made, out / "film.dcm")
-    known = Case("", lip_mark_cm=LIP_MARK_CM, tube=Tube(size_mm=TUBE_SIZE_MM), posture=NeckPosture.NEUTRAL)
+    known = Bedside(lip_mark_cm=LIP_MARK_CM, tube=Tube(size_mm=TUBE_SIZE_MM), posture=NeckPosture.NEUTRAL)
     answered = answer(out / "film.dcm", Request(known=known), out / "picture.png")
     (out / "reading.json").write_text(json.dumps(answered.reading.to_dict(), indent=1), encoding="utf-8")
     (out / "truth.json").write_text(json.dumps(made.truth.to_dict(), indent=1), encoding="utf-8")

@@ -24,7 +24,7 @@ from annotate.words.table import table
 from annotate.words.typed import age_years, mandible, pixel_mm
 from imaging.case import Request
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
-from measure.assess import Case
+from measure.case import Bedside
 from measure.cuff import CuffPressure
 from measure.errors import MeasureError
 from measure.estimate import Estimate
@@ -33,6 +33,7 @@ from measure.insertion_depth import Route
 from measure.landmarks import POINTS_PER_MARK
 from measure.patient import Patient, Sex
 from measure.posture import NeckPosture
+from measure.reading import Reading
 from measure.tube import Tube, TubeKind
 
 if TYPE_CHECKING:
@@ -212,7 +213,7 @@ class Unread:
     def counted(self, answers: Iterable[Answer]) -> Iterator[Answer]:
         """The same answers."""
         for item in answers:
-            self.films += item.reading.error is not None
+            self.films += item.unread
             yield item
 
 
@@ -244,8 +245,7 @@ def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> R
     """What the user said, checked; a value that cannot be is a usage error."""
     cuff_edge = None if args.cuff_edge is None else Estimate(args.cuff_edge)
     try:
-        known = Case(
-            film="",
+        known = Bedside(
             patient=Patient(args.age, args.sex, args.height),
             tube=Tube(args.tube_size, args.tube_outside_diameter, cuff_edge, args.tube_kind),
             lip_mark_cm=args.lip_mark,
@@ -282,7 +282,7 @@ def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | No
         raise MeasureError(f"previous film: {path} is no JSON ({error}); give a file made with --json.") from error
     if not isinstance(reading, dict):
         raise MeasureError(f"previous film: {path} holds no single Reading; give a file made with --json.")
-    return PreviousFilm.from_reading(reading, lip_mark_cm)
+    return PreviousFilm.from_reading(Reading.from_dict(reading), lip_mark_cm)
 
 
 def _with_progress(answers: Iterator[Answer], count: int) -> Iterable[Answer]:

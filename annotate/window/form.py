@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 from annotate.words.typed import age_years, pixel_mm
-from measure.assess import Case
+from measure.case import Bedside
 from measure.cuff import CuffPressure
 from measure.errors import MeasureError
 from measure.patient import Sex
@@ -18,7 +18,7 @@ from measure.posture import NeckPosture
 class Known:
     """What the form says, as the measurement takes it."""
 
-    case: Case = field(default_factory=lambda: Case(""))
+    case: Bedside = field(default_factory=Bedside)
     mm_per_pixel: float | tuple[float, float] | None = None
     object_mm: float | None = None
 
