@@ -96,7 +96,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     from annotate.logbook.store import Logbook
 
     try:
-        with Logbook.open(args.logbook) as logbook:
+        with Logbook.open(args.logbook, make=False) as logbook:
             status: int = args.act(logbook, args)
             return status
     except (LogbookError, MeasureError) as error:

@@ -223,7 +223,7 @@ def put_word(data: bytes, chance: random.Random) -> bytes:
 
 def cut(data: bytes, chance: random.Random) -> bytes:
     """Cut the end off."""
-    return data[: chance.randrange(1, len(data))]
+    return data[: chance.randrange(len(data))]
 
 
 def drop(data: bytes, chance: random.Random) -> bytes:

@@ -276,7 +276,10 @@ def test_export_writes_current_entries_and_all_on_request(lipmark, log, tmp_path
 
 
 def test_verify_tells_what_is_wrong(lipmark, log, own_data_folder):
-    assert lipmark("log", "verify")[1] == "The logbook is empty.\n"
+    status, out, err = lipmark("log", "verify")
+    assert (status, out) == (2, "")
+    assert "no file found there" in err
+    assert not own_data_folder.joinpath("logbook.sqlite").exists()
     for number in range(3):
         log(4.5, 23, name=f"{number}.dcm")
     status, out, _ = lipmark("log", "verify")
