@@ -113,8 +113,8 @@ def test_the_panel_says_verdict_move_and_lip_marks(marking):
     marking.type("lip_mark", "24")
     marking.type("neck", "neutral")
     said, move = said_of(marking), marking.reading.adjustment
-    assert said.verdict == "▼ TOO LOW"
-    assert said.move == f"Withdraw {move.by_cm:g} cm, from 24 to {move.to_mark_cm:g} cm at the lip"
+    assert said.verdict == f"▼ NOW: withdraw {move.by_cm:g} cm, from 24 to {move.to_mark_cm:g} cm at the lip"
+    assert said.move.startswith("1.0 cm (")
     assert dict(said.facts)["Lip mark"] == f"now 24 cm, new {move.to_mark_cm:g} cm"
 
 
