@@ -13,7 +13,7 @@ from qtpy.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QVBoxL
 from annotate.practice.lesson import CHOICES, Practice, Shown
 from annotate.practice.lesson_words import Row, move_named, round_in_words, told_after, told_before
 from annotate.practice.progress import progress_of
-from annotate.window.desk import Desk
+from annotate.window.purpose import Host
 from measure.advice import STEP_CM
 
 STYLE = """
@@ -36,11 +36,11 @@ class LessonWidget(QWidget):
     Parameters
     ----------
     practice : Practice
-    desk : Desk
+    desk : Host
         Of the window; its film area gets the keys.
     """
 
-    def __init__(self, practice: Practice, desk: Desk) -> None:
+    def __init__(self, practice: Practice, desk: Host) -> None:
         super().__init__()
         self._practice, self._desk = practice, desk
         self.setStyleSheet(STYLE)
