@@ -10,12 +10,13 @@ from qtpy.QtCore import QObject, Qt, QTimer, Signal
 from qtpy.QtGui import QCursor, QKeySequence, QShortcut
 from qtpy.QtWidgets import QWidget
 
+from annotate.window.asked import asked_of
 from annotate.window.beside import Beside
 from annotate.window.form import CLEAR, CLEARLY, MANDIBLE, NECK, hints_of
 from annotate.window.help_sheet import HelpSheet
 from annotate.window.keys import Key, all_keys
 from annotate.window.looks import Looks
-from annotate.window.marking import Marking
+from annotate.window.marking import STILL_LOOKING, Marking
 from annotate.window.overlay import Drawing, draw
 from annotate.window.panel import Panel
 from annotate.window.points import Points
@@ -57,6 +58,7 @@ class Desk(QObject):
         self.beside = Beside(self)
         self._parts = (self, self.looks, self.points, Sharing(self), self.beside)
         self._who_shown = False
+        self._asked: tuple[str, ...] = ()
         self._own_window = own_window
         self._search = ThreadPoolExecutor(1)
         self._shortcuts = list(self._bound())
@@ -94,7 +96,8 @@ class Desk(QObject):
             self.view.clear()
         else:
             self.view.show_film(marking.film)
-            self._search.submit(self._look, marking)
+            if marking.proposal is STILL_LOOKING:
+                self._search.submit(self._look, marking)
             self.looks.on_whole()
         for coming in self.session.coming:
             self._search.submit(self.session.prepare, coming)
@@ -267,7 +270,7 @@ class Desk(QObject):
 
     def _look(self, marking: Marking) -> None:
         """In the other thread: search a film that is still wanted."""
-        if self.session.purpose.proposes and marking is self.marking:
+        if marking is self.marking:
             self._found.emit(marking, self.session.look(marking))
 
     def _show_proposal(self, marking: Marking, proposal: Proposal) -> None:
@@ -302,10 +305,16 @@ class Desk(QObject):
             if self._who_shown:
                 where += f"\n{identifiers_in_words(marking.film.identifiers)}"
             told = session.purpose.tells(marking)
-            self.panel.say(said_of(marking) if told else said_nothing(session.purpose.asks))
+            self.panel.say(said_of(marking, self._ask(marking)) if told else said_nothing(session.purpose.asks))
             self.panel.mark_problems(marking.answer.problems)
         self.panel.place(where, session.notice)
         self.panel.mark_chosen(self.points.selected, self.points.waiting)
+
+    def _ask(self, marking: Marking) -> tuple[str, ...]:
+        """What would sharpen the answer; during a drag as it was, since it is dear to find out."""
+        if not self.points.dragging:
+            self._asked = () if marking.looking else asked_of(marking)
+        return self._asked
 
     def _show_form(self) -> None:
         marking = self.marking

@@ -7,7 +7,7 @@ from dataclasses import replace
 from annotate.drawing.close_up import close_up
 from annotate.window.camera import Camera, Place
 from annotate.window.grey import levels_of, part_of
-from annotate.window.magnifier import Magnifier, sampled
+from annotate.window.magnifier import Magnifier, under_glass
 from annotate.window.stage import Stage
 
 ZOOM_STEP = 1.25
@@ -106,9 +106,9 @@ class Looks:
         if marking is None or not self.magnifies:
             return
         aspect = marking.film.pixel_aspect
-        part = sampled(marking.film.pixels, at[0] / aspect, at[1], aspect)
+        part, shown = under_glass(marking.film.pixels, at[0] / aspect, at[1], aspect)
         grey = levels_of(part, view.levels.inverted).grey(part)
-        self.magnifier.show_at(view.camera.on_screen(at), grey)
+        self.magnifier.show_at(view.camera.on_screen(at), grey, shown)
 
     def stop(self) -> None:
         """Let go of the view."""

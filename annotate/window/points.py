@@ -39,6 +39,11 @@ class Points:
         self._taken: tuple[str, int, Marks, Place] | None = None
         self._here: Place | None = None
 
+    @property
+    def dragging(self) -> bool:
+        """Whether a point is in the hand."""
+        return self._taken is not None
+
     def forget(self) -> None:
         """Nothing is taken any more: another film."""
         self.selected = self.waiting = ""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from annotate.window.asked import asked_of
 from annotate.window.marking import Marking
 from annotate.words.answer import (
     SHOWN_CHANCE,
@@ -78,8 +77,8 @@ class Said:
     cautions: tuple[str, ...] = ALWAYS
 
 
-def said_of(marking: Marking) -> Said:
-    """Words for a film that is open."""
+def said_of(marking: Marking, asked: tuple[str, ...]) -> Said:
+    """Words for a film that is open; `asked` is what would sharpen the answer."""
     if marking.looking:
         return Said(f"… {LOOKING}", "You can place them now: T, C", reason="What you place stays as you place it.")
     reading = marking.reading
@@ -90,7 +89,7 @@ def said_of(marking: Marking) -> Said:
         odds=tuple(_odds(reading)),
         facts=tuple(_facts(reading)),
         reason=reading.error or _reason(reading),
-        unknown=asked_of(marking),
+        unknown=asked,
         cautions=reading.cautions,
     )
 

@@ -5,6 +5,7 @@ import pytest
 
 from annotate.drawing.palette import CARINA, OTHER, PATH, TIP, ZONE
 from annotate.drawing.ruler import RULER_CM
+from annotate.window.asked import asked_of
 from annotate.window.marking import Marking
 from annotate.window.overlay import Weight, draw, nearest
 from annotate.window.words import SIGNS, said_of, said_of_trouble
@@ -104,7 +105,7 @@ def test_the_panel_says_verdict_move_and_lip_marks(marking):
     marking.change(marking.moved("tip", 0, (850.0, 600.0)).put("carina", 0, (900.0, 600.0)))
     marking.type("lip_mark", "24")
     marking.type("neck", "neutral")
-    said, move = said_of(marking), marking.reading.adjustment
+    said, move = said_of(marking, ()), marking.reading.adjustment
     assert said.verdict == f"▼ NOW: withdraw {move.by_cm:g} cm, from 24 to {move.to_mark_cm:g} cm at the lip"
     assert said.move.startswith("1.0 cm (")
     assert dict(said.facts)["Lands at"].startswith(f"{move.lands_on_film_cm.value:.1f} cm (")
@@ -112,15 +113,15 @@ def test_the_panel_says_verdict_move_and_lip_marks(marking):
 
 
 def test_the_panel_says_what_would_sharpen_the_answer(marking):
-    unknown = " ".join(said_of(marking).unknown)
+    unknown = " ".join(asked_of(marking))
     assert all(word in unknown for word in ("tip is only proposed", "The neck", "mark at the lip"))
     for key, text in (("neck", "neutral"), ("lip_mark", "23")):
         marking.type(key, text)
-    assert "The neck" not in " ".join(said_of(marking).unknown)
+    assert "The neck" not in " ".join(asked_of(marking))
 
 
 def test_every_answer_carries_the_cautions(marking):
-    assert set(ALWAYS) <= set(said_of(marking).cautions)
+    assert set(ALWAYS) <= set(said_of(marking, ()).cautions)
     assert set(ALWAYS) <= set(said_of_trouble("no film").cautions)
     assert set(SIGNS) == set(Verdict)
     assert len(set(SIGNS.values())) == len(Verdict)
