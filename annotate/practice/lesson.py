@@ -31,7 +31,7 @@ from measure.landmarks import Landmarks
 if TYPE_CHECKING:
     from qtpy.QtWidgets import QWidget
 
-    from annotate.window.desk import Desk
+    from annotate.window.purpose import Host
 
 CHOICES = (
     Choice.WITHIN_RANGE,
@@ -266,7 +266,7 @@ class Practice(Purpose):
         """Show question or answer anew."""
         self._on_refresh()
 
-    def widget(self, desk: Desk) -> QWidget:
+    def widget(self, desk: Host) -> QWidget:
         """Question and answer, for the top of the panel."""
         from annotate.practice.lesson_widget import LessonWidget
 

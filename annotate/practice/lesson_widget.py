@@ -20,7 +20,7 @@ from annotate.practice.lesson_words import (
     told_before,
 )
 from annotate.practice.progress import progress_of
-from annotate.window.desk import Desk
+from annotate.window.purpose import Host
 from measure.advice import STEP_CM
 
 STYLE = """
@@ -43,11 +43,11 @@ class LessonWidget(QWidget):
     Parameters
     ----------
     practice : Practice
-    desk : Desk
+    desk : Host
         Of the window; its film area gets the keys.
     """
 
-    def __init__(self, practice: Practice, desk: Desk) -> None:
+    def __init__(self, practice: Practice, desk: Host) -> None:
         super().__init__()
         self._practice, self._desk = practice, desk
         self.setStyleSheet(STYLE)

@@ -25,7 +25,7 @@ def test_no_screen(no_screen, command, film, lipmark, tmp_path):
 @pytest.mark.parametrize("command", ["place", "practice"])
 def test_no_libraries(monkeypatch, command, film, lipmark, tmp_path):
     monkeypatch.setenv("DISPLAY", ":99")
-    monkeypatch.setitem(sys.modules, "napari.qt", None)
+    monkeypatch.setitem(sys.modules, "qtpy.QtWidgets", None)
     words = (film,) if command == "place" else ()
     status, _, err = lipmark(command, *words, "--logbook", tmp_path / "log.sqlite")
     assert status == 2
