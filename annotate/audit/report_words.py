@@ -23,7 +23,7 @@ The accepted range is a choice with a source; see how the rates move with it.
 """)
 
 UNFINISHED = (
-    "The run is not finished: {missing} entries of its source are missing. Run the same `lipmark audit` again."
+    "The run is not finished: {missing} entries of its source are missing. Run the same `lipmark audit run` again."
 )
 
 RATES = _paragraphs("""

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
-from annotate.words.typed import age_years, pixel_mm
+from annotate.words.typed import age_years, number, pixel_mm
 from measure.assess import Case
 from measure.cuff import CuffPressure
-from measure.errors import MeasureError
 from measure.patient import Sex
 from measure.posture import NeckPosture
 
@@ -59,20 +57,13 @@ def read_form(texts: Mapping[str, str]) -> tuple[Known, dict[str, str]]:
             continue
         try:
             known = item.put(known, text)
-        except (MeasureError, argparse.ArgumentTypeError, ValueError) as error:
+        except ValueError as error:
             problems[item.key] = str(error)
     return known, problems
 
 
-def _number(text: str) -> float:
-    try:
-        return float(text.replace(",", "."))
-    except ValueError:
-        raise MeasureError(f"{text!r} found, a number expected, for instance 23.5; or leave it empty.") from None
-
-
 def _lip_mark(known: Known, text: str) -> Known:
-    return replace(known, case=replace(known.case, lip_mark_cm=_number(text)))
+    return replace(known, case=replace(known.case, lip_mark_cm=number(text)))
 
 
 def _neck(known: Known, text: str) -> Known:
@@ -80,11 +71,11 @@ def _neck(known: Known, text: str) -> Known:
 
 
 def _size(known: Known, text: str) -> Known:
-    return replace(known, case=replace(known.case, tube=replace(known.case.tube, size_mm=_number(text))))
+    return replace(known, case=replace(known.case, tube=replace(known.case.tube, size_mm=number(text))))
 
 
 def _outside(known: Known, text: str) -> Known:
-    tube = replace(known.case.tube, outside_diameter_mm=_number(text))
+    tube = replace(known.case.tube, outside_diameter_mm=number(text))
     return replace(known, case=replace(known.case, tube=tube))
 
 
@@ -101,7 +92,7 @@ def _sex(known: Known, text: str) -> Known:
 
 
 def _height(known: Known, text: str) -> Known:
-    patient = replace(known.case.patient, height_cm=_number(text))
+    patient = replace(known.case.patient, height_cm=number(text))
     return replace(known, case=replace(known.case, patient=patient))
 
 
@@ -110,7 +101,7 @@ def _spacing(known: Known, text: str) -> Known:
 
 
 def _object(known: Known, text: str) -> Known:
-    return replace(known, object_mm=_number(text))
+    return replace(known, object_mm=number(text))
 
 
 FIELDS = (
