@@ -41,7 +41,7 @@ the film's in the results and in films.csv.
 """)
 
 UNFINISHED = (
-    "The run is not finished: {missing} entries of its source are missing. Run the same `lipmark audit` again."
+    "The run is not finished: {missing} entries of its source are missing. Run the same `lipmark audit run` again."
 )
 
 RATES = _paragraphs("""

@@ -165,7 +165,7 @@ def test_the_command_writes_the_page_of_one_trainee(practice, tmp_path, lipmark,
             record = record_of(round_.settings, len(round_.done), comparison, teach(comparison))
             round_ = round_.answered(keep(logbook, "AB", comparison, record))
     status, out, _ = lipmark(
-        "practice", "--reader", "AB", "report", "--out", tmp_path / "a.html", "--logbook", url
+        "practice", "report", "--reader", "AB", "--out", tmp_path / "a.html", "--logbook", url
     )
     assert status == 0
     assert out.startswith("4 films of AB")
@@ -178,7 +178,7 @@ def test_the_command_writes_the_page_of_one_trainee(practice, tmp_path, lipmark,
 @pytest.mark.parametrize("words", [("--difficulty", "2"), ("--films", "0"), ("--marks", "nowhere.csv")])
 def test_what_cannot_be_is_a_usage_error(lipmark, tmp_path, monkeypatch, words):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
-    status, _, err = lipmark("practice", *words, "--logbook", tmp_path / "log.sqlite")
+    status, _, err = lipmark("practice", "run", *words, "--logbook", tmp_path / "log.sqlite")
     assert status == 2
     assert words[-1] in err
 

@@ -19,7 +19,7 @@ START = datetime(2026, 3, 2, 8, tzinfo=UTC)
 
 @pytest.fixture
 def open_lesson(open_window):
-    """Opens a round as `lipmark practice` does."""
+    """Opens a round as `lipmark practice run` does."""
     return lambda lesson: open_window(*lesson.paths, purpose=lesson, load=lesson.load)
 
 
@@ -186,7 +186,7 @@ def test_the_command_opens_the_round_and_tells_what_is_left(screen, lipmark, tmp
     looks.timeout.connect(answer_and_close)
     looks.start()
     for left, words in (("2 films are left", ("--films", 3, "--seed", 3)), ("1 film is left", ())):
-        status, out, err = lipmark("practice", *words, "--reader", "AB", "--logbook", url)
+        status, out, err = lipmark("practice", "run", *words, "--reader", "AB", "--logbook", url)
         assert status == 0, err
         assert left in out
     looks.stop()

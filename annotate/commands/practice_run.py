@@ -1,4 +1,4 @@
-"""`lipmark practice` and `lipmark practice report`."""
+"""`lipmark practice run`: a round of films with a known truth."""
 
 from __future__ import annotations
 
@@ -7,6 +7,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from annotate.commands.arguments import add_choice, as_argument, share, whole
+from annotate.commands.practice_report import add_whose
+from annotate.words import typed
+from measure.errors import MeasureError
 from measure.patient import AgeGroup
 
 if TYPE_CHECKING:
@@ -15,13 +19,13 @@ if TYPE_CHECKING:
 
 EXAMPLES = """\
 examples:
-  lipmark practice
+  lipmark practice run
       ten synthetic films as difficult as you can take, in the window; a round left off goes on
-  lipmark practice --films 20 --difficulty 0.6 --reader AB
+  lipmark practice run --films 20 --difficulty 0.6 --reader AB
       twenty films of one difficulty, kept for AB
-  lipmark practice --course
+  lipmark practice run --course
       the next stage of the course: tips, carina, the fork unseen, bronchi, posture, children
-  lipmark practice --marks teaching/marks.csv
+  lipmark practice run --marks teaching/marks.csv
       your own films with their true points (film, tip_row, tip_column, carina_row, carina_column)
   lipmark practice report --out practice.html
       bias, agreement, verdicts, learning curve and the films to look at again, as one page
@@ -41,13 +45,13 @@ NEXT_STAGE = "next"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `lipmark practice`."""
-    parser.add_argument("--films", type=_count, metavar="N", help=f"in a round; default {FILMS}")
+    """The options of `lipmark practice run`."""
+    parser.add_argument("--films", type=as_argument(_films), metavar="N", help=f"in a round; default {FILMS}")
     parser.add_argument(
-        "--difficulty", type=_share, metavar="0..1", help="0 clean, 1 crowded; default: follows you"
+        "--difficulty", type=share, metavar="0..1", help="0 clean, 1 crowded; default: follows you"
     )
-    parser.add_argument("--age-group", type=AgeGroup, choices=list(AgeGroup), help="default adult")
-    parser.add_argument("--seed", type=int, help="the same new films for everybody, none repeated")
+    add_choice(parser, "--age-group", AgeGroup, explain="default adult")
+    parser.add_argument("--seed", type=whole, help="the same new films for everybody, none repeated")
     parser.add_argument(
         "--course",
         nargs="?",
@@ -58,62 +62,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--marks", type=Path, metavar="FILE", help="films with true points: CSV, or truth.jsonl")
     parser.add_argument("--new", action="store_true", help="a new round, also where one was left off")
-    _add_common(parser)
-    parser.set_defaults(what="round")
-    parts = parser.add_subparsers(metavar="report", title="over all rounds")
-    report = parts.add_parser("report", help="what your answers show, as an HTML page")
-    report.add_argument("--out", type=Path, required=True, metavar="FILE", help="HTML page to write")
-    _add_common(report)
-    report.set_defaults(what="report")
-
-
-def _add_common(parser: argparse.ArgumentParser) -> None:
-    # A default here would undo what stands before "report".
-    parser.add_argument(
-        "--reader",
-        default=argparse.SUPPRESS,
-        metavar="NAME",
-        help="whose answers; default LIPMARK_READER or your login",
-    )
-    parser.add_argument(
-        "--logbook", default=argparse.SUPPRESS, metavar="URL", help="file or postgresql://...; default your own"
-    )
+    add_whose(parser)
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
-    """Open the window with a round, or write the report."""
+    """Open the window with a round."""
     from annotate.logbook.errors import LogbookError
     from annotate.logbook.record import default_reader
     from annotate.practice.marks_file import MarksFileError
     from annotate.window.application import NoWindowError
 
-    reader, url = getattr(args, "reader", None) or default_reader(), getattr(args, "logbook", None)
     try:
-        if args.what == "report":
-            return _report(reader, url, args.out)
-        return _round(args, reader, url)
+        return _round(args, args.reader or default_reader(), args.logbook)
     except (LogbookError, MarksFileError, NoWindowError, OSError) as error:
         parser.error(str(error))
-
-
-def _report(reader: str, url: str | None, out: Path) -> int:
-    from annotate.logbook.errors import LogbookError
-    from annotate.logbook.store import Logbook
-    from annotate.practice.keeping import kept, trainees
-    from annotate.practice.progress import progress_of
-    from annotate.practice.report import write_report
-
-    with Logbook.open(url) as logbook:
-        records = kept(logbook, reader)
-        if not records:
-            others = ", ".join(trainees(logbook)) or "nobody"
-            raise LogbookError(
-                f"no practice of {reader} found in the logbook (there is that of {others}); see --reader."
-            )
-    out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(write_report(progress_of(records), reader, datetime.now(UTC)), encoding="utf-8")
-    print(f"{len(records)} films of {reader}: {out}")
-    return 0
 
 
 def _round(args: argparse.Namespace, reader: str, url: str | None) -> int:
@@ -154,17 +116,8 @@ def _begun(args: argparse.Namespace, history: tuple[Record, ...]) -> Round:
     return marks_round(films, source, now, None if args.new else unfinished(history, source))
 
 
-def _count(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= MOST_FILMS:
-        raise argparse.ArgumentTypeError(f"{text!r} found, 1 to {MOST_FILMS} films expected")
-    return int(text)
-
-
-def _share(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0.0 <= value <= 1.0:
-        raise argparse.ArgumentTypeError(f"{text!r} found, a difficulty from 0 to 1 expected")
-    return value
+def _films(text: str) -> int:
+    films = typed.count(text)
+    if films > MOST_FILMS:
+        raise MeasureError(f"{text!r} found, 1 to {MOST_FILMS} films expected.")
+    return films
