@@ -124,14 +124,14 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
             Kind(TIP, "tip", "tube tip", "distance"),
             Kind(CARINA, "carina", "carina", "distance"),
             Kind(AIRWAY, "airway_path", "airway path", "distance along the airway", 1, None),
-            Kind("mandible", "mandible", "lower border of the mandible", "posture"),
+            Kind("arch", "aortic_arch", "aortic arch", "picture"),
             Kind("cords", "cords", "vocal cords", "cuff at the cords"),
-            Kind("cuff-upper", "cuff_upper", "upper edge of the cuff", "cuff at the cords"),
             Kind("cuff-lower", "cuff_lower", "lower edge of the cuff", "picture"),
+            Kind("cuff-upper", "cuff_upper", "upper edge of the cuff", "cuff at the cords"),
             Kind("cuff-walls", "cuff_walls", "cuff, both sides", "cuff against trachea", 2, 2),
+            Kind("mandible", "mandible", "lower border of the mandible", "posture"),
             Kind("trachea-walls", "tracheal_walls", "tracheal walls", "cuff against trachea, rough scale", 2, 2),
             Kind("tube-walls", "tube_walls", "tube, both sides", "spacing from the tube's size", 2, 2),
-            Kind("arch", "aortic_arch", "aortic arch", "picture"),
             *(Kind(name, "vertebrae", f"vertebra {name}", "posture, rough scale") for name in VERTEBRAE),
             Kind(KNOWN_OBJECT, "known_object", "object of known length", "spacing", 2, 2),
         )
@@ -142,7 +142,7 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
 POINTS_PER_MARK: Mapping[str, tuple[int, int | None]] = MappingProxyType(
     {
         name: (kind.fewest, kind.most)
-        for name, kind in sorted(KINDS.items(), key=lambda item: (item[1].field == "vertebrae", item[0]))
+        for name, kind in KINDS.items()
         if name not in (TIP, CARINA, KNOWN_OBJECT)
     }
 )
