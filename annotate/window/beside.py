@@ -73,6 +73,7 @@ class Beside:
             return
         self.side.show()
         self.follow()
+        self._stage.refresh()
 
     def turned(self) -> None:
         """Another film is open."""

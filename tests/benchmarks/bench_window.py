@@ -153,7 +153,7 @@ def turns(window: object, count: int) -> None:
     there, back, proposed = [], [], 0
     for _ in range(count):
         end = time.monotonic() + READING_S
-        until(lambda: time.monotonic() > end)
+        until(lambda end=end: time.monotonic() > end)  # type: ignore[misc]
         there.append(turned("next_film"))
         proposed += not desk.marking.looking
     back.append(turned("previous_film"))
