@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import pytest
+from qtpy.QtCore import QPoint
 
 from annotate.window.beside import linked
 from annotate.window.camera import Camera
@@ -37,11 +38,12 @@ def test_a_second_file_stands_beside_with_what_explains_the_difference(open_wind
     assert "The film before:" in reader.desk.beside._head.text()
     change = reader.marking.reading.change
     assert change is not None
-    assert f"Tip {change.change_cm.value:+.1f} cm since the film before" in reader.desk.beside._head.text()
-    assert "Since before" in reader.shown()
+    assert f"Tip {change.change_cm.value:+.1f} cm since the film before" in reader.shown()
     other = reader.desk.beside._before.landmarks.carina
-    level = reader.desk.beside._view.camera.on_screen((other.row, other.column))[1]
-    assert level == pytest.approx(reader.on_screen(*reader.at("carina")).y(), abs=reader.canvas.height() * 0.12)
+    view = reader.desk.beside._view
+    there = view.mapToGlobal(QPoint(*map(round, view.camera.on_screen((other.row, other.column)))))
+    assert there.y() == pytest.approx(reader.canvas.mapToGlobal(reader.on_screen(*reader.at("carina"))).y(), abs=2)
+    assert view.width() == pytest.approx(reader.canvas.width(), rel=0.1)
     reader.press("Y")
     assert not reader.desk.beside.side.isVisible()
 
