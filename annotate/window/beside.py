@@ -17,6 +17,7 @@ from annotate.window.overlay import LONG_SIDE_CM, draw
 from annotate.window.stage import Stage
 from annotate.window.strip import Strip
 from annotate.words.answer import height_in_words
+from measure.errors import MeasureError
 
 STYLE = """
 #side { background: #101214; }
@@ -120,7 +121,7 @@ class Beside:
         try:
             self._before = session.film_before()
             self._strip.show_points(session.purpose.trend(marking), marking)
-        except (LogbookError, OSError) as error:
+        except (LogbookError, MeasureError, OSError) as error:
             self._before = None
             self._stage.notify(str(error))
         self._view.setVisible(self._before is not None)
