@@ -6,7 +6,7 @@ INPUTS := pyproject.toml constraints.txt
 PIP_INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench setup-test constraints clean
+.PHONY: help demo test lint bench fuzz setup-test constraints clean
 
 help: ## show this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' Makefile
@@ -26,6 +26,9 @@ lint: $(VENV)/.installed-test ## style, types and the floors contract
 
 bench: $(VENV)/.installed-test ## speed and memory, one at a time
 	@for script in tests/benchmarks/bench_*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+
+fuzz: $(VENV)/.installed-test ## read 100,000 broken films; those that show a fault are kept in fuzz_found/
+	$(BIN)/python tests/fuzz/films.py --count 100000 --seed $$(date +%s) --keep fuzz_found
 
 setup-test: $(VENV)/.installed-test ## set up what the tests need: packages, validator, outside data
 	bash tests/setup/system_packages.sh

@@ -10,17 +10,15 @@ from typing import TYPE_CHECKING
 
 from annotate.audit.errors import AuditError
 from annotate.audit.parts import Measured, Part, cut
-from annotate.audit.results import Results, Settings
+from annotate.audit.results import FORMAT, Results, Settings
 from annotate.audit.sources import Source
 from annotate.audit.versions import versions
 from annotate.audit.workers import measure_all
+from measure.reading import SCHEMA_VERSION
 
 if TYPE_CHECKING:
     import pyarrow
     from distributed import Client
-
-FORMAT = 1
-"""Version of the results' columns and settings; a new one adds or changes some."""
 
 Option = str | int | bool
 
@@ -69,7 +67,7 @@ class Tally:
 def settings_of(source: Source, options: dict[str, Option]) -> Settings:
     """What settings.json holds: all that the results depend on, and no path."""
     return {
-        "format": {"version": FORMAT},
+        "format": {"version": FORMAT, "reading": SCHEMA_VERSION},
         "source": {"kind": source.kind, "sha256": source.digest, "entries": source.count},
         "settings": options,
         "software": versions(),

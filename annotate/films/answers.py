@@ -12,7 +12,7 @@ from pathlib import Path
 
 from annotate.messages import LOG, tell, tell_unforeseen
 from imaging.case import Request, case_of, film_for
-from imaging.errors import ImagingError
+from imaging.errors import FilmRefusedError, ImagingError
 from imaging.film import Identifiers
 from measure.assess import Case, assess
 from measure.errors import MeasureError
@@ -36,12 +36,15 @@ class Answer:
         What led to the Reading.
     fingerprint : str
         `Film.fingerprint`, where the request wants it.
+    unread : bool
+        The file could not be read; a film that was refused with its reason is answered.
     """
 
     reading: Reading
     identifiers: Identifiers | None = None
     case: Case | None = None
     fingerprint: str = ""
+    unread: bool = False
 
 
 def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
@@ -76,12 +79,14 @@ def answer_case(name: str, make: Callable[[], Case]) -> Answer:
 def _answered(name: str, read: Callable[[], Answer]) -> Answer:
     try:
         return read()
-    except (ImagingError, MeasureError) as error:
+    except (FilmRefusedError, MeasureError) as error:
         return Answer(unreadable(name, str(error)))
+    except ImagingError as error:
+        return Answer(unreadable(name, str(error)), unread=True)
     except Exception as error:
         tell_unforeseen(error)
         message = f"unforeseen {type(error).__name__}; run again with --verbose and report what it prints"
-        return Answer(unreadable(name, message))
+        return Answer(unreadable(name, message), unread=True)
 
 
 def answer_all(paths: Sequence[Path], request: Request, pictures: Path | None, workers: int) -> Iterator[Answer]:

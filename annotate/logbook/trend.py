@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import cast
 
 from annotate.logbook.entry import Entry, Kind
 from annotate.logbook.privacy import named_by_entry
 from annotate.logbook.store import Logbook
-from measure.estimate import Z95, Estimate
+from measure.estimate import Estimate
 from measure.follow_up import Change, PreviousFilm, change_since
-from measure.patient import Patient, Sex
+from measure.reading import Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +65,7 @@ class TrendPoint:
 
     @property
     def unexplained(self) -> bool:
-        """The tip moved more than lip marks and neck explain."""
+        """The tip surely moved by 1 cm or more that neither lip marks nor neck explain (`measure.follow_up`)."""
         return self.change is not None and self.change.flagged
 
 
@@ -120,11 +119,11 @@ def film_in(entry: Entry) -> PreviousFilm:
     MeasureError
         Where its Reading has no distance.
     """
-    return PreviousFilm.from_reading({**entry.reading, "film": named_by_entry(entry.number)})
+    return PreviousFilm.from_reading(_reading_of(entry))
 
 
 def trend(films: Sequence[FilmRead]) -> list[TrendPoint]:
-    """Each film against the one before.
+    """Each film against the one before, whatever rule judged it then: heights and inputs alone are compared.
 
     Raises
     ------
@@ -135,8 +134,9 @@ def trend(films: Sequence[FilmRead]) -> list[TrendPoint]:
     before: PreviousFilm | None = None
     first = films[0].hours if films and all(read.hours is not None for read in films) else None
     for read in films:
-        here = film_in(read.entry)
-        change = None if before is None else _change(before, here, read.entry)
+        reading = _reading_of(read.entry)
+        here = PreviousFilm.from_reading(reading)
+        change = None if before is None else _change(before, here, reading)
         hours = None if first is None or read.hours is None else read.hours - first
         points.append(
             TrendPoint(read.first_read, read.entry, here.height_on_film_cm, here.lip_mark_cm, change, hours)
@@ -145,15 +145,14 @@ def trend(films: Sequence[FilmRead]) -> list[TrendPoint]:
     return points
 
 
-def _change(before: PreviousFilm, here: PreviousFilm, entry: Entry) -> Change:
-    inputs = cast(Mapping[str, Mapping[str, float | None]], entry.reading["inputs"])
-    known, scale = inputs["patient"], cast(Mapping[str, float], inputs["film_per_patient"])
-    sex = known["sex"]
+def _reading_of(entry: Entry) -> Reading:
+    return Reading.from_dict({**entry.reading, "film": named_by_entry(entry.number)})
+
+
+def _change(before: PreviousFilm, here: PreviousFilm, reading: Reading) -> Change | None:
+    if reading.inputs is None:
+        return None
+    inputs = reading.inputs
     return change_since(
-        before,
-        here.height_on_film_cm,
-        here.lip_mark_cm,
-        here.neck,
-        Patient(known["age_years"], None if sex is None else Sex(str(sex)), known["height_cm"]),
-        Estimate(scale["value"], (scale["high"] - scale["low"]) / (2.0 * Z95)),
+        before, here.height_on_film_cm, here.lip_mark_cm, here.neck, inputs.patient, inputs.film_per_patient
     )

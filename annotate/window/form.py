@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
-from annotate.words.typed import age_years, mandible, pixel_mm
+from annotate.words.typed import age_years, mandible, number, pixel_mm
 from imaging.film import Film
 from measure.anatomy import size_group
-from measure.assess import Case
+from measure.case import Bedside
 from measure.cuff import CuffPressure
-from measure.errors import MeasureError
 from measure.patient import AgeGroup, Sex
 from measure.posture import NeckPosture
 from measure.tube import TubeKind
@@ -21,7 +19,7 @@ from measure.tube import TubeKind
 class Known:
     """What the form says, as the measurement takes it."""
 
-    case: Case = field(default_factory=lambda: Case(""))
+    case: Bedside = field(default_factory=Bedside)
     mm_per_pixel: float | tuple[float, float] | None = None
     object_mm: float | None = None
     mandible_row: float | None = None
@@ -64,20 +62,13 @@ def read_form(texts: Mapping[str, str]) -> tuple[Known, dict[str, str]]:
             continue
         try:
             known = item.put(known, text)
-        except (MeasureError, argparse.ArgumentTypeError, ValueError) as error:
+        except ValueError as error:
             problems[item.key] = str(error)
     return known, problems
 
 
-def _number(text: str) -> float:
-    try:
-        return float(text.replace(",", "."))
-    except ValueError:
-        raise MeasureError(f"{text!r} found, a number expected, for instance 23.5; or leave it empty.") from None
-
-
 def _lip_mark(known: Known, text: str) -> Known:
-    return replace(known, case=replace(known.case, lip_mark_cm=_number(text)))
+    return replace(known, case=replace(known.case, lip_mark_cm=number(text)))
 
 
 def _neck(known: Known, text: str) -> Known:
@@ -85,11 +76,11 @@ def _neck(known: Known, text: str) -> Known:
 
 
 def _size(known: Known, text: str) -> Known:
-    return replace(known, case=replace(known.case, tube=replace(known.case.tube, size_mm=_number(text))))
+    return replace(known, case=replace(known.case, tube=replace(known.case.tube, size_mm=number(text))))
 
 
 def _outside(known: Known, text: str) -> Known:
-    tube = replace(known.case.tube, outside_diameter_mm=_number(text))
+    tube = replace(known.case.tube, outside_diameter_mm=number(text))
     return replace(known, case=replace(known.case, tube=tube))
 
 
@@ -106,7 +97,7 @@ def _sex(known: Known, text: str) -> Known:
 
 
 def _height(known: Known, text: str) -> Known:
-    patient = replace(known.case.patient, height_cm=_number(text))
+    patient = replace(known.case.patient, height_cm=number(text))
     return replace(known, case=replace(known.case, patient=patient))
 
 
@@ -115,7 +106,7 @@ def _spacing(known: Known, text: str) -> Known:
 
 
 def _object(known: Known, text: str) -> Known:
-    return replace(known, object_mm=_number(text))
+    return replace(known, object_mm=number(text))
 
 
 def _kind(known: Known, text: str) -> Known:

@@ -157,7 +157,7 @@ class Session:
         if not (before.landmarks.tip and before.landmarks.carina):
             before.proposal = self.look(before)
         if self._beside is not None and before.reading.distance is not None:
-            self.marking.compare_with(PreviousFilm.from_reading(before.reading.to_dict()))
+            self.marking.compare_with(PreviousFilm.from_reading(before.reading))
         return before
 
     def _take_up(self, marking: Marking) -> None:

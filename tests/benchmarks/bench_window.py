@@ -180,7 +180,7 @@ def turns(window: MarkingWindow, count: int) -> None:
     there, back, proposed = [], [], 0
     for _ in range(count):
         end = time.monotonic() + READING_S
-        until(lambda end=end: time.monotonic() > end)  # type: ignore[misc]
+        until(lambda end=end: time.monotonic() > end)
         there.append(turned("next_film"))
         proposed += not looking(window)
     back.append(turned("previous_film"))
