@@ -9,7 +9,7 @@ from importlib import import_module
 from importlib.metadata import version
 from types import MappingProxyType
 
-from annotate.commands.arguments import Parser
+from annotate.commands.parser import Parser
 from annotate.commands.spelling import Spelled, WrongUsageError, actions_of, spelled
 from annotate.messages import tell
 from measure.choice import or_list
