@@ -35,6 +35,8 @@ COMMANDS = MappingProxyType(
         "audit report": "rates, charts and agreement of an audit, as one page and a CSV",
         "audit plan": "how many films an audit needs",
         "audit demo": "audit an invented unit's year and report it",
+        "ward": "receive films as they are taken, show them on a page, send readings back",
+        "ward account": "who may sign in to the ward's page",
         "practice": "learn to measure on films with a known truth",
         "formulas": "published insertion depths for a patient",
     }

@@ -73,7 +73,7 @@ class Database:
     def __init__(self, url: URL) -> None:
         self.name = url.render_as_string(hide_password=True)
         with self.told():
-            self._engine = _sqlite_engine(url) if url.get_backend_name() == "sqlite" else _postgresql_engine(url)
+            self._engine = sqlite_engine(url) if url.get_backend_name() == "sqlite" else postgresql_engine(url)
             self._bring_up_to_date()
 
     @contextmanager
@@ -152,7 +152,8 @@ def migrate(connection: Connection, to: str = VERSION) -> None:
     command.upgrade(config, to)
 
 
-def _sqlite_engine(url: URL) -> Engine:
+def sqlite_engine(url: URL) -> Engine:
+    """An SQLite file, private, with a write-ahead log; a save is on the disk when it returns."""
     path = Path(url.database or "")
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     path.touch(mode=0o600)
@@ -173,7 +174,8 @@ def _sqlite_engine(url: URL) -> Engine:
     return engine
 
 
-def _postgresql_engine(url: URL) -> Engine:
+def postgresql_engine(url: URL) -> Engine:
+    """A PostgreSQL database whose times are UTC; nobody waits for a lock without end."""
     engine = create_engine(url, connect_args={"connect_timeout": WAIT_S}, pool_pre_ping=True)
 
     @event.listens_for(engine, "connect")
