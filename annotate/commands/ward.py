@@ -24,7 +24,8 @@ examples:
   lipmark ward --demo
       invented films arrive, one a minute
 
-docs/ward.md tells an engineer the rest. Supports a clinician's judgement and does not replace it; local protocol decides.
+docs/ward.md tells an engineer the rest. Supports a clinician's judgement and does not replace it; local protocol
+decides.
 """
 
 
@@ -36,7 +37,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     listening.add_argument("--http-port", type=int, default=8080, metavar="PORT", help="of the page; default 8080")
     listening.add_argument("--dicom-port", type=int, default=11112, metavar="PORT", help="default 11112")
     listening.add_argument("--ae-title", default="LIPMARK", metavar="TITLE", help="ours; default LIPMARK")
-    listening.add_argument("--host-name", action="append", default=[], metavar="NAME", help="of the page in browsers")
+    listening.add_argument(
+        "--host-name", action="append", default=[], metavar="NAME", help="of the page in browsers"
+    )
     films = parser.add_argument_group("films in, readings back")
     films.add_argument(
         "--peer", action="append", default=[], metavar="TITLE[@HOST]", help="who may send; may be repeated"
@@ -44,10 +47,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     films.add_argument("--watch", type=Path, metavar="DIR", help="take films from this folder too")
     films.add_argument("--archive", metavar="TITLE@HOST:PORT|URL", help="where confirmed readings are stored")
     films.add_argument("--keep-days", type=float, default=7.0, metavar="DAYS", help="pixels and names; default 7")
-    films.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="films read at once; default one a core")
+    films.add_argument(
+        "--workers", type=int, default=os.cpu_count() or 1, help="films read at once; default one a core"
+    )
     films.add_argument("--demo", action="store_true", help="invented films arrive by DICOM, one a minute")
     people = parser.add_argument_group("who")
-    people.add_argument("--token", metavar="TEXT", help=f"for the printed address and programs; or {TOKEN_VARIABLE}")
+    people.add_argument(
+        "--token", metavar="TEXT", help=f"for the printed address and programs; or {TOKEN_VARIABLE}"
+    )
     people.add_argument("--tls-cert", type=Path, metavar="PEM", help="encrypts the page and DICOM")
     people.add_argument("--tls-key", type=Path, metavar="PEM", help="its key")
     people.add_argument("--proxy-header", metavar="NAME", help="in which your proxy says who is signed in")
@@ -59,7 +66,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def add_data(parser: argparse.ArgumentParser) -> None:
     """The options that say which ward."""
     parser.add_argument("--data", type=Path, metavar="DIR", help="default lipmark's folder in your data folder")
-    parser.add_argument("--database", metavar="URL", help="postgresql://USER@HOST/DATABASE; default a file in --data")
+    parser.add_argument(
+        "--database", metavar="URL", help="postgresql://USER@HOST/DATABASE; default a file in --data"
+    )
 
 
 def data_folder_of(args: argparse.Namespace) -> Path:
@@ -89,7 +98,9 @@ def _settings(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Sett
     from annotate.ward.settings import Archive, Proxy, Settings
 
     if bool(args.proxy_header) != bool(args.proxy_address):
-        parser.error("--proxy-header and --proxy-address go together: a header is believed from named addresses alone")
+        parser.error(
+            "--proxy-header and --proxy-address go together: a header is believed from named addresses alone"
+        )
     if args.watch is not None and not args.watch.is_dir():
         parser.error(f"--watch {args.watch}: no folder found; make it first")
     if args.workers < 1:

@@ -16,6 +16,8 @@ from measure.landmarks import Landmark
 
 if TYPE_CHECKING:
     import highdicom as hd
+    import numpy as np
+    from numpy.typing import NDArray
     from pydicom.dataset import Dataset
     from pydicom.sr.coding import Code
 
@@ -138,9 +140,7 @@ def _answer(reported: Reported) -> hd.sr.MeasurementsAndQualitativeEvaluations:
         source_images=[hd.sr.SourceImageForMeasurementGroup(header.SOPClassUID, header.SOPInstanceUID)],
     )
     words = ". ".join(filter(None, (headline_of(reading), place_of(reading) or reading.reason)))
-    group[0].ContentSequence.append(
-        hd.sr.TextContentItem(codes.DCM.Comment, words, relationship_type="CONTAINS")
-    )
+    group[0].ContentSequence.append(hd.sr.TextContentItem(codes.DCM.Comment, words, relationship_type="CONTAINS"))
     return group
 
 
@@ -197,7 +197,7 @@ def _evaluations(reported: Reported) -> Iterator[hd.sr.QualitativeEvaluation]:
     yield hd.sr.QualitativeEvaluation(_code("Confirmation"), _code(confirmed))
 
 
-def _coordinates(reported: Reported, mark: Landmark) -> object:
+def _coordinates(reported: Reported, mark: Landmark) -> NDArray[np.float64]:
     import numpy as np
 
     return np.array([reported.stored_point(mark.row, mark.column)])

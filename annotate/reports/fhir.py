@@ -1,6 +1,6 @@
 """A Reading as FHIR R4 resources: an Observation of the distance and a DiagnosticReport, in one Bundle.
 
-Made and checked with the classes of R4B: of these resources' elements only such are used that R4 and R4B have alike.
+Made and checked with the classes of R4B: of these resources only elements are used that R4 and R4B have alike.
 """
 
 from __future__ import annotations
@@ -98,11 +98,15 @@ def _observation(reading: Reading, identifiers: Identifiers, reader: str, time: 
     ]
     if reading.verdict in INTERPRETATIONS:
         code, display = INTERPRETATIONS[reading.verdict]
-        observation["interpretation"] = [{"coding": [{"system": INTERPRETATION, "code": code, "display": display}]}]
+        observation["interpretation"] = [
+            {"coding": [{"system": INTERPRETATION, "code": code, "display": display}]}
+        ]
     return observation
 
 
-def _report(reading: Reading, identifiers: Identifiers, reader: str, time: datetime, results: list[str]) -> Resource:
+def _report(
+    reading: Reading, identifiers: Identifiers, reader: str, time: datetime, results: list[str]
+) -> Resource:
     report = _common("DiagnosticReport", identifiers, reader) | {
         "code": _coded("tube-position", "Endotracheal tube position on a chest film"),
         "effectiveDateTime": time.isoformat(),

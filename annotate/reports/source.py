@@ -20,7 +20,8 @@ INHERITED = (
     "AccessionNumber",
     "ReferringPhysicianName",
 )
-"""Attributes of type 2 in the Patient and General Study modules (PS3.3 C.7.1.1, C.7.2.1): they may be empty, not absent."""
+"""Attributes of type 2 in the Patient and General Study modules (PS3.3 C.7.1.1, C.7.2.1): empty at worst, never
+absent."""
 
 
 class ReportError(Exception):
@@ -79,10 +80,14 @@ def header_of(content: bytes) -> Dataset:
     try:
         header = pydicom.dcmread(io.BytesIO(content), stop_before_pixels=True)
     except Exception as damage:  # pydicom raises whatever it likes; its words may name the patient.
-        raise ReportError(f"report: no DICOM file was found ({type(damage).__name__}); a DICOM film is expected.") from None
+        raise ReportError(
+            f"report: no DICOM file was found ({type(damage).__name__}); a DICOM film is expected."
+        ) from None
     missing = [name for name in ("StudyInstanceUID", "SOPInstanceUID", "SOPClassUID") if not header.get(name)]
     if missing:
-        raise ReportError(f"report: a film without {missing[0]} was found; one that belongs to a study is expected.")
+        raise ReportError(
+            f"report: a film without {missing[0]} was found; one that belongs to a study is expected."
+        )
     for keyword in INHERITED:
         if keyword not in header:
             setattr(header, keyword, "")

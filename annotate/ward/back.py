@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import pickle
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from typing import Any
@@ -131,15 +131,16 @@ class Back:
     def _object(self, due: Due) -> bytes:
         """As built before, so that what is sent twice is one object."""
         part = f"{due.kind}-{due.reading}"
-        built = self._shelf.get(due.film, part)
-        if built is None:
-            film, packed = self._shelf.get(due.film, FILM), self._shelf.get(due.film, f"reading-{due.reading}")
-            if film is None or packed is None:
-                raise DeliveryError("the film's days were over before the archive took its report", hopeless=True)
-            built = self._readers.run(build, due.kind, film, packed)
-            if isinstance(built, str):
-                raise DeliveryError(built, hopeless=True)
-            self._shelf.put(due.film, part, built)
+        kept = self._shelf.get(due.film, part)
+        if kept is not None:
+            return kept
+        film, packed = self._shelf.get(due.film, FILM), self._shelf.get(due.film, f"reading-{due.reading}")
+        if film is None or packed is None:
+            raise DeliveryError("the film's days were over before the archive took its report", hopeless=True)
+        built = self._readers.run(build, due.kind, film, packed)
+        if isinstance(built, str):
+            raise DeliveryError(built, hopeless=True)
+        self._shelf.put(due.film, part, built)
         return built
 
     def _later(self, number: int, due: Due, trouble: str) -> None:
@@ -167,8 +168,7 @@ def build(kind: Kind, film: bytes, packed: bytes) -> bytes | str:
     except ReportError as error:
         return str(error)
     loaded = load_film(film)
-    # The film's name in a picture's caption would be the ward's own.
-    reported = Reported(header, loaded.shape, loaded.turn, replace(reading, film=""), reader)
+    reported = Reported(header, loaded.shape, loaded.turn, reading, reader)
     built: Any = structured_report(reported) if kind is Kind.REPORT else secondary_capture(reported, loaded)
     held = io.BytesIO()
     built.save_as(held, enforce_file_format=True)

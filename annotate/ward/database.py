@@ -32,9 +32,13 @@ def ward_url(data: Path, given: str | None = None) -> URL:
     try:
         url = make_url(given)
     except ArgumentError as error:
-        raise WardError("ward: the database's URL cannot be read; postgresql://USER@HOST/DATABASE expected.") from error
+        raise WardError(
+            "ward: the database's URL cannot be read; postgresql://USER@HOST/DATABASE expected."
+        ) from error
     if url.get_backend_name() != "postgresql":
-        raise WardError(f"ward: {url.get_backend_name()!r} found in the database's URL; postgresql://... expected.")
+        raise WardError(
+            f"ward: {url.get_backend_name()!r} found in the database's URL; postgresql://... expected."
+        )
     return url.set(drivername=POSTGRESQL)
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import ssl
 from collections.abc import Sequence
 
-from pydicom.pixels import get_decoder
+from pydicom.pixels.decoders.base import get_decoder
 from pydicom.uid import UID
-from pynetdicom import ALL_TRANSFER_SYNTAXES, AE, evt
+from pynetdicom import AE, ALL_TRANSFER_SYNTAXES, evt
 from pynetdicom.events import Event
 from pynetdicom.transport import ThreadedAssociationServer
 
@@ -70,8 +70,8 @@ class DicomReceiver:
             server = self._ae.start_server(address, block=False, evt_handlers=handlers, ssl_context=tls)
         except OSError as error:
             raise WardError(
-                f"ward: the DICOM port {address[1]} cannot be had ({error.strerror}); is another service on it? Give "
-                "another with --dicom-port."
+                f"ward: the DICOM port {address[1]} cannot be had ({error.strerror}); is another service on it? "
+                "Give another with --dicom-port."
             ) from error
         assert isinstance(server, ThreadedAssociationServer)
         self.port = int(server.server_address[1])
@@ -108,9 +108,7 @@ class DicomReceiver:
     def _may_send(self, event: Event) -> bool:
         """Whether the sender's title is allowed from where it calls."""
         title, host = _title(event), str(event.assoc.requestor.address)
-        return not self._peers or any(
-            peer.ae_title == title and peer.host in ("", host) for peer in self._peers
-        )
+        return not self._peers or any(peer.ae_title == title and peer.host in ("", host) for peer in self._peers)
 
 
 def readable_syntaxes() -> list[UID]:

@@ -44,7 +44,9 @@ class Known:
 
     def packed(self) -> bytes:
         """As bytes, to be kept under lock alone."""
-        return pickle.dumps((replace(self.film, pixels=np.zeros((1, 1), np.float32)), self.film.shape, self.proposal))
+        return pickle.dumps(
+            (replace(self.film, pixels=np.zeros((1, 1), np.float32)), self.film.shape, self.proposal)
+        )
 
     @classmethod
     def unpacked(cls, content: bytes) -> Known:
@@ -123,14 +125,14 @@ def _crop(grey: NDArray[np.uint8], film: Film, reading: Reading) -> bytes:
     part = close_up(film, reading.landmarks)
     height, width = part.height, part.height * film.pixel_aspect
     box = (
-        part.middle_column - width / 2.0,
-        part.middle_row - height / 2.0,
-        part.middle_column + width / 2.0,
-        part.middle_row + height / 2.0,
+        round(part.middle_column - width / 2.0),
+        round(part.middle_row - height / 2.0),
+        round(part.middle_column + width / 2.0),
+        round(part.middle_row + height / 2.0),
     )
     picture = Image.fromarray(grey)
     # Shrunk in one go, a fine line would fall between the samples.
-    whole = picture.crop(tuple(round(edge) for edge in box)).resize((CROP_PX, CROP_PX), Image.Resampling.LANCZOS)
+    whole = picture.crop(box).resize((CROP_PX, CROP_PX), Image.Resampling.LANCZOS)
     return _jpeg(whole)
 
 

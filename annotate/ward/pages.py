@@ -19,7 +19,7 @@ from imaging.film import Identifiers
 from measure.landmarks import Source
 from measure.posture import NeckPosture
 
-STRIP_CM = (-2.0, 10.0)
+STRIP_CM = (-4.0, 12.0)
 """Heights above the carina that the small ruler of the list shows (ours)."""
 
 

@@ -33,5 +33,7 @@ class Peer:
         """
         title, _, host = words.partition("@")
         if not (0 < len(title.strip()) <= 16) or "\\" in title or not title.isprintable():
-            raise WardError(f"peer: {words!r} found; an AE title of 1 to 16 characters expected, TITLE or TITLE@HOST.")
+            raise WardError(
+                f"peer: {words!r} found; an AE title of 1 to 16 characters expected, TITLE or TITLE@HOST."
+            )
         return cls(title.strip(), host)

@@ -42,7 +42,7 @@ class Person:
     name : str
         As readings and the access log name them.
     roles : frozenset of Role
-        A reader sees and answers films; an auditor sees the log of accesses; an engineer sees how the service does.
+        A reader sees and answers films, an auditor sees the log of accesses, an engineer how the service does.
     form_token : str
         What this person's forms must carry.
     """

@@ -108,10 +108,14 @@ def _identity(content: bytes) -> tuple[str, bool]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            header = pydicom.dcmread(io.BytesIO(content), stop_before_pixels=True, specific_tags=list(HEADER), force=True)
+            header = pydicom.dcmread(
+                io.BytesIO(content), stop_before_pixels=True, specific_tags=list(HEADER), force=True
+            )
             uid = str(header.get("SOPInstanceUID", "") or "").strip()
             ours = is_ours(header)
-    except Exception as damage:  # At damaged bytes pydicom raises whatever it likes; its words may name the patient.
+    except (
+        Exception
+    ) as damage:  # At damaged bytes pydicom raises whatever it likes; its words may name the patient.
         raise NotAnObjectError(
             f"ward: damaged DICOM was found ({type(damage).__name__}); a whole object is expected. Send it again."
         ) from None

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, func, insert, or_, select, update
+from sqlalchemy import Connection, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from annotate.ward.database import WardDatabase
@@ -120,12 +120,15 @@ class Register:
             rank_within=0.0,
         )
         with self._database.writing() as connection:
-            return connection.execute(row.on_conflict_do_nothing(index_elements=["object_key"])).rowcount == 1
+            added = row.on_conflict_do_nothing(index_elements=["object_key"]).returning(FilmRow.id)
+            return connection.execute(added).first() is not None
 
     def knows(self, object_key: str) -> bool:
         """Whether such an object has come before."""
         with self._database.reading() as connection:
-            return connection.execute(select(FilmRow.id).where(FilmRow.object_key == object_key)).first() is not None
+            return (
+                connection.execute(select(FilmRow.id).where(FilmRow.object_key == object_key)).first() is not None
+            )
 
     def claim(self, film: str, holder: str) -> bool:
         """Take a waiting film for reading; False where another has it."""
@@ -169,7 +172,9 @@ class Register:
     def keep_proposal(self, film: str, holder: str, reading: Reading, whose: Whose) -> bool:
         """Keep what the program proposes; False where the film is no longer held."""
         with self._database.writing() as connection:
-            held = connection.execute(select(FilmRow.id).where(FilmRow.id == film, FilmRow.holder == holder)).first()
+            held = connection.execute(
+                select(FilmRow.id).where(FilmRow.id == film, FilmRow.holder == holder)
+            ).first()
             if held is None:
                 return False
             number = _add_reading(connection, film, reading, PROGRAM, Decision.PROPOSED)
@@ -205,8 +210,8 @@ class Register:
             )
             if changed.rowcount != 1:
                 raise ChangedMeanwhileError(
-                    "ward: this film has been answered by someone else since you opened it; open it again and look at "
-                    "that answer first."
+                    "ward: this film has been answered by someone else since you opened it; open it again and "
+                    "look at that answer first."
                 )
             return number
 
@@ -299,7 +304,7 @@ class Register:
             "fingerprint": whose.fingerprint,
         }
 
-    def _listed(self, row: Row[Any]) -> Listed:
+    def _listed(self, row: Any) -> Listed:
         locked = row.identifiers
         return Listed(
             id=row.id,
@@ -317,7 +322,7 @@ class Register:
 
 
 _READING = [getattr(ReadingRow, item.name) for item in fields(Answered)]
-_LISTED: Select[Any] = select(
+_LISTED = select(
     FilmRow.id,
     FilmRow.received,
     FilmRow.answered,
@@ -359,7 +364,7 @@ def _add_reading(connection: Connection, film: str, reading: Reading, reader: st
     return int(connection.execute(row.returning(ReadingRow.number)).scalar_one())
 
 
-def _answered(row: Row[Any]) -> Answered:
+def _answered(row: Any) -> Answered:
     return Answered(
         number=row.number,
         time=row.time,

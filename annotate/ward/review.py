@@ -117,7 +117,9 @@ class Review:
         request = Request(
             tip=marks.tip,
             carina=marks.carina,
-            known=Case("", lip_mark_cm=marks.lip_mark_cm, tube=Tube(size_mm=marks.tube_size_mm), posture=marks.neck),
+            known=Case(
+                "", lip_mark_cm=marks.lip_mark_cm, tube=Tube(size_mm=marks.tube_size_mm), posture=marks.neck
+            ),
         )
         case = case_of(film, known.film, request, known.proposal)
         if marks.no_tube:
@@ -156,7 +158,9 @@ class Review:
     def _known(self, film: str) -> Known:
         content = self._shelf.get(film, CASE)
         if content is None:
-            raise WardError("ward: the pixels of this film are gone; its reading stays, but cannot be changed here.")
+            raise WardError(
+                "ward: the pixels of this film are gone; its reading stays, but cannot be changed here."
+            )
         return Known.unpacked(content)
 
 
@@ -205,5 +209,3 @@ def _point(plain: Any) -> Point | None:
 
 def _number(plain: Any) -> float | None:
     return None if plain in (None, "") else float(plain)
-
-

@@ -69,7 +69,9 @@ class Service:
         shelf = Shelf(settings.data / "films", vault)
         self.readers = Readers(settings.workers)
         self._closing.callback(self.readers.stop)
-        self.work = Work(self.register, shelf, self.readers, settings.data / "keys" / "pseudonym.key", settings.keep)
+        self.work = Work(
+            self.register, shelf, self.readers, settings.data / "keys" / "pseudonym.key", settings.keep
+        )
         self._queue = WorkQueue(settings.data, database)
         self.back = self._back(database, shelf)
         if database.embedded:
@@ -88,9 +90,7 @@ class Service:
             self._closing.callback(WatchedFolder(settings.watch, self.reception).stop)
         review = Review(self.register, shelf, str(settings.data / "logbook.sqlite"))
         self.gate = Gate(self.people, settings, default_reader())
-        self.ward = Ward(
-            settings, self.gate, self.people, self.register, shelf, review, self.reception, self.back
-        )
+        self.ward = Ward(settings, self.gate, self.people, self.register, shelf, review, self.reception, self.back)
         self.app = application(self.ward)
 
     def _back(self, database: WardDatabase, shelf: Shelf) -> Back | None:
@@ -170,8 +170,8 @@ def _listen(settings: Settings) -> socket.socket:
         return socket.create_server((settings.host, settings.http_port), family=family)
     except OSError as error:
         raise WardError(
-            f"ward: the page's port {settings.http_port} cannot be had ({error.strerror}); is another service on it? "
-            "Give another with --http-port."
+            f"ward: the page's port {settings.http_port} cannot be had ({error.strerror}); is another service on "
+            "it? Give another with --http-port."
         ) from error
 
 

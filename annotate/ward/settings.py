@@ -47,7 +47,9 @@ class Archive:
         title, _, rest = words.partition("@")
         host, _, port = rest.rpartition(":")
         if not (title and host and port.isdigit()):
-            raise WardError(f"archive: {words!r} found; TITLE@HOST:PORT or the URL of a DICOMweb service expected.")
+            raise WardError(
+                f"archive: {words!r} found; TITLE@HOST:PORT or the URL of a DICOMweb service expected."
+            )
         return cls(Peer.parse(title).ae_title, host, int(port))
 
 
@@ -141,8 +143,8 @@ class Settings:
             context.load_cert_chain(self.tls_cert, self.tls_key)
         except (OSError, ssl.SSLError) as error:
             raise WardError(
-                f"ward: certificate {self.tls_cert} and key {self.tls_key} cannot be used ({type(error).__name__}); "
-                "PEM files that belong together are expected."
+                f"ward: certificate {self.tls_cert} and key {self.tls_key} cannot be used "
+                f"({type(error).__name__}); PEM files that belong together are expected."
             ) from error
         return context
 

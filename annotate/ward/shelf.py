@@ -51,7 +51,9 @@ class Shelf:
             for folder in (place, place.parent):
                 _sync_folder(folder)
         except OSError as error:
-            raise NoRoomError(f"ward: the disk takes nothing ({error.strerror}); free room or check rights.") from error
+            raise NoRoomError(
+                f"ward: the disk takes nothing ({error.strerror}); free room or check rights."
+            ) from error
 
     def get(self, film: str, part: str) -> bytes | None:
         """A part as it was put down; None where there is none.
@@ -66,7 +68,9 @@ class Shelf:
         except FileNotFoundError:
             return None
         except OSError as error:
-            raise WardError(f"ward: a kept film cannot be read ({error.strerror}); check disk and rights.") from error
+            raise WardError(
+                f"ward: a kept film cannot be read ({error.strerror}); check disk and rights."
+            ) from error
 
     def clear(self, film: str) -> None:
         """Remove all that belongs to a film."""
@@ -83,8 +87,8 @@ class Shelf:
         left = shutil.disk_usage(self._folder).free
         if left < LEAST_ROOM_BYTES:
             raise NoRoomError(
-                f"ward: {left // 1_000_000} MB left on the disk, {LEAST_ROOM_BYTES // 1_000_000} MB expected; free "
-                "room, or shorten --keep-days."
+                f"ward: {left // 1_000_000} MB left on the disk, {LEAST_ROOM_BYTES // 1_000_000} MB expected; "
+                "free room, or shorten --keep-days."
             )
 
     def _place(self, film: str) -> Path:

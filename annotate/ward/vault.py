@@ -39,8 +39,8 @@ class Vault:
             self._fernet = Fernet(key)
         except (OSError, ValueError) as error:
             raise WardError(
-                f"ward: the key file {key_file} cannot be used ({type(error).__name__}); restore it from your backup: "
-                "without it no film that was received can be read."
+                f"ward: the key file {key_file} cannot be used ({type(error).__name__}); restore it from your "
+                "backup: without it no film that was received can be read."
             ) from error
         self._hash_key = hashlib.sha256(b"objects " + key).digest()
 
@@ -68,8 +68,8 @@ class Vault:
             return self._fernet.decrypt(content)
         except InvalidToken as error:
             raise WardError(
-                "ward: something kept was altered, or locked with another key; is the key file the one of this data "
-                "folder?"
+                "ward: something kept was altered, or locked with another key; is the key file the one of this "
+                "data folder?"
             ) from error
 
     def object_key(self, uid: str) -> str:

@@ -45,7 +45,11 @@ class WatchedFolder:
 
         self._take({path for path in self._folder.rglob("*") if path.is_file()})
         changes = watch(
-            self._folder, stop_event=self._stop, debounce=SETTLED_MS, rust_timeout=LOOK_AGAIN_MS, yield_on_timeout=True
+            self._folder,
+            stop_event=self._stop,
+            debounce=SETTLED_MS,
+            rust_timeout=LOOK_AGAIN_MS,
+            yield_on_timeout=True,
         )
         for changed in changes:
             found = {Path(path) for change, path in changed if change is not Change.deleted}

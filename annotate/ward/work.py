@@ -42,7 +42,9 @@ class Work:
         How long pixels and identifiers are kept.
     """
 
-    def __init__(self, register: Register, shelf: Shelf, readers: Readers, key_file: Path, keep: timedelta) -> None:
+    def __init__(
+        self, register: Register, shelf: Shelf, readers: Readers, key_file: Path, keep: timedelta
+    ) -> None:
         self._register, self._shelf, self._readers = register, shelf, readers
         self._key_file, self._keep = key_file, keep
         self.holder = str(uuid4())

@@ -131,7 +131,7 @@ function say(said) {
   element("check").textContent = said.check;
   element("screen").textContent = said.screen;
   const changed = JSON.stringify(state.marks) !== start;
-  element("say").className = `say ${said.urgency.replace(" ", "-")}`;
+  element("say").className = `say ${said.urgency.replace(" ", "-")} ${changed ? "open" : element("say").dataset.open}`;
   element("undo").hidden = !changed;
   element("said").classList.toggle("changed", changed);
   element("confirm").textContent = changed ? "Confirm with your changes" : "Confirm what is marked";
