@@ -59,7 +59,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"age": age, "clock": clock, "name": name_of, "strip": strip_of, "cm": centimetres}
+    environment.filters |= {"age": age, "clock": clock, "name": name_of, "strip": strip_of, "cm": centimetres, "short": short}
     environment.globals |= {
         "Role": Role,
         "Status": Status,
@@ -200,6 +200,11 @@ def strip_of(answer: Answered) -> Strip | None:
 def _percent(height_cm: float) -> float:
     low, high = STRIP_CM
     return round(100.0 * min(max((height_cm - low) / (high - low), 0.0), 1.0), 1)
+
+
+def short(value: float | None) -> str:
+    """A number for a form; empty where there is none."""
+    return "" if value is None else f"{value:g}"
 
 
 def centimetres(answer: Answered) -> str:

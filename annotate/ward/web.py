@@ -221,7 +221,8 @@ class Addresses:
         if Role.READER not in person.roles:
             return RedirectResponse("/access" if Role.AUDITOR in person.roles else "/service", 303)
         listed = self._ward.register.since(datetime.now(UTC) - LISTED, MOST_LISTED)
-        self._ward.people.note(person.name, "saw the list")
+        if "x-again" not in request.headers:  # The page renews itself: that is no new look.
+            self._ward.people.note(person.name, "saw the list")
         return pages.page("films.html", person=person, **pages.list_values(listed))
 
     def film(self, request: Request) -> Response:

@@ -44,18 +44,19 @@ def register(database, vault):
     return Register(database, vault)
 
 
-class InThisProcess:
-    """Reads at once, and counts; kills itself where told to."""
+class AtOnce:
+    """Has the answer ready, and counts; dies where told to."""
 
-    def __init__(self, deaths=0):
-        self.read, self.deaths = [], deaths
+    def __init__(self, answer, deaths=0):
+        self.answer, self.read, self.deaths = answer, [], deaths
 
     def run(self, work, name, content):
+        assert work is read_film
         if self.deaths:
             self.deaths -= 1
             raise ReaderDiedError("the process that read it died")
         self.read.append(name)
-        return work(name, content)
+        return self.answer
 
 
 def received(register, shelf, content, films=1):
@@ -94,10 +95,9 @@ def test_a_newer_database_is_refused(tmp_path):
         WardDatabase(url)
 
 
-def test_two_services_on_one_database_read_each_film_once(register, shelf, tmp_path, one_read, monkeypatch):
-    monkeypatch.setattr(work_module, "read_film", lambda name, content: one_read)
+def test_two_services_on_one_database_read_each_film_once(register, shelf, tmp_path, one_read):
     films = received(register, shelf, b"content", films=24)
-    services = [InThisProcess(), InThisProcess(), InThisProcess()]
+    services = [AtOnce(one_read), AtOnce(one_read), AtOnce(one_read)]
 
     def all_of(readers):
         work = worker(register, shelf, tmp_path, readers)
@@ -113,17 +113,17 @@ def test_two_services_on_one_database_read_each_film_once(register, shelf, tmp_p
     assert register.counts()[Status.PROPOSED] == 24
 
 
-def test_a_film_that_kills_its_reader_is_tried_once_more(register, shelf, tmp_path, film_bytes):
-    (film,) = received(register, shelf, film_bytes())
-    readers = InThisProcess(deaths=1)
+def test_a_film_that_kills_its_reader_is_tried_once_more(register, shelf, tmp_path, one_read):
+    (film,) = received(register, shelf, b"content")
+    readers = AtOnce(one_read, deaths=1)
     worker(register, shelf, tmp_path, readers).read(film)
     assert register.film(film).status is Status.PROPOSED
     assert register.film(film).attempts == 2
 
 
-def test_and_then_set_aside(register, shelf, tmp_path):
+def test_and_then_set_aside(register, shelf, tmp_path, one_read):
     (film,) = received(register, shelf, b"deadly")
-    readers = InThisProcess(deaths=5)
+    readers = AtOnce(one_read, deaths=5)
     worker(register, shelf, tmp_path, readers).read(film)
     assert register.film(film).status is Status.SET_ASIDE
     assert "2 attempts" in register.film(film).reason
@@ -131,11 +131,10 @@ def test_and_then_set_aside(register, shelf, tmp_path):
 
 
 def test_a_killed_service_s_film_is_read_by_another(register, shelf, tmp_path, one_read, monkeypatch):
-    monkeypatch.setattr(work_module, "read_film", lambda name, content: one_read)
     monkeypatch.setattr("annotate.ward.register.HOLD", timedelta(seconds=0.3))
     (film,) = received(register, shelf, b"content")
     assert register.claim(film, "killed service")
-    survivor = worker(register, shelf, tmp_path, InThisProcess())
+    survivor = worker(register, shelf, tmp_path, AtOnce(one_read))
     survivor.read(film)
     assert register.film(film).status is Status.BEING_READ
     time.sleep(0.35)
@@ -148,11 +147,11 @@ def test_a_killed_service_s_film_is_read_by_another(register, shelf, tmp_path, o
     assert len(register.readings(film)) == 1
 
 
-def test_pixels_and_names_go_when_their_days_are_over_and_readings_stay(register, shelf, tmp_path, film_bytes):
-    (film,) = received(register, shelf, film_bytes())
-    worker(register, shelf, tmp_path, InThisProcess()).read(film)
+def test_pixels_and_names_go_when_their_days_are_over_and_readings_stay(register, shelf, tmp_path, one_read):
+    (film,) = received(register, shelf, b"content")
+    worker(register, shelf, tmp_path, AtOnce(one_read)).read(film)
     assert register.film(film).identifiers.patient_id == "ID-4711"
-    forgetful = Work(register, shelf, InThisProcess(), tmp_path / "keys" / "pseudonym.key", timedelta(0))
+    forgetful = Work(register, shelf, AtOnce(one_read), tmp_path / "keys" / "pseudonym.key", timedelta(0))
     assert forgetful.forget_expired() == 1
     assert forgetful.forget_expired() == 0
     kept = register.film(film)
@@ -162,9 +161,9 @@ def test_pixels_and_names_go_when_their_days_are_over_and_readings_stay(register
     assert not list((tmp_path / "films").rglob("film"))
 
 
-def test_who_saw_an_older_reading_does_not_overwrite_a_newer_one(register, shelf, tmp_path, film_bytes, one_read):
-    (film,) = received(register, shelf, film_bytes())
-    worker(register, shelf, tmp_path, InThisProcess()).read(film)
+def test_who_saw_an_older_reading_does_not_overwrite_a_newer_one(register, shelf, tmp_path, one_read):
+    (film,) = received(register, shelf, b"content")
+    worker(register, shelf, tmp_path, AtOnce(one_read)).read(film)
     seen = register.film(film).answer.number
     register.keep_decision(film, seen, one_read.reading, "AB", Decision.CONFIRMED)
     with pytest.raises(ChangedMeanwhileError):
@@ -176,8 +175,7 @@ def test_most_urgent_first(register, shelf, tmp_path, one_read, monkeypatch):
     ranks = iter([(4, 0.0), (1, -0.9), (1, -0.2), (0, 0.0)])
     monkeypatch.setattr("annotate.ward.register.rank", lambda reading: next(ranks))
     films = received(register, shelf, b"content", films=4)
-    monkeypatch.setattr(work_module, "read_film", lambda name, content: one_read)
-    work = worker(register, shelf, tmp_path, InThisProcess())
+    work = worker(register, shelf, tmp_path, AtOnce(one_read))
     for film in films:
         work.read(film)
     listed = register.since(datetime.now(UTC) - timedelta(hours=1), 10)
