@@ -49,6 +49,6 @@ def secondary_capture(reported: Reported, film: Film) -> hd.sc.SCImage:
         series_description="Tube position, marks" if reported.reader else "Tube position, proposed marks",
         transfer_syntax_uid=ExplicitVRLittleEndian,
     )
-    capture.Laterality = ""  # The chest is not paired.
+    capture.BodyPartExamined = "CHEST"  # Not paired: there is no laterality to tell (PS3.3 C.7.3.1).
     capture.BurnedInAnnotation = "YES"  # Words and marks are; no identifier is.
     return capture
