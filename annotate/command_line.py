@@ -44,6 +44,8 @@ COMMANDS = MappingProxyType(
         "audit demo": "audit an invented unit's year and report it",
         "practice run": "learn to measure on films with a known truth",
         "practice report": "what your answers in practice show, as an HTML page",
+        "ward": "receive films as they are taken, show them on a page, send readings back",
+        "ward account": "who may sign in to the ward's page",
         "formulas": "published insertion depths for a patient",
     }
 )
@@ -69,6 +71,8 @@ EXTRAS = MappingProxyType(
         "audit demo": "audit",
         "place": "window",
         "practice run": "window",
+        "ward": "ward",
+        "ward account": "ward",
     }
 )
 """What must be installed beside the core, for the commands that need it."""
