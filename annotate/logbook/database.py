@@ -209,7 +209,7 @@ def sqlite_engine(url: URL, *, make: bool = True) -> Engine:
         # The driver must not begin transactions by itself: it would begin them without the writer's lock.
         connection.isolation_level = None
         # The file keeps this one: where nothing is made, it stays as it is.
-        mode = ("journal_mode = WAL",) if writes_ahead else ()
+        mode = ("journal_mode = WAL",) if make else ()
         for pragma in (*mode, "foreign_keys = ON", "synchronous = FULL", "recursive_triggers = ON"):
             connection.execute(f"PRAGMA {pragma}")
 
