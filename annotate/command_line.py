@@ -9,7 +9,7 @@ from importlib import import_module
 from importlib.metadata import version
 from types import MappingProxyType
 
-from annotate.commands.arguments import Parser
+from annotate.commands.parser import Parser
 from annotate.commands.spelling import Spelled, WrongUsageError, actions_of, spelled
 from annotate.messages import tell
 from measure.choice import or_list
@@ -44,6 +44,8 @@ COMMANDS = MappingProxyType(
         "audit demo": "audit an invented unit's year and report it",
         "practice run": "learn to measure on films with a known truth",
         "practice report": "what your answers in practice show, as an HTML page",
+        "ward": "receive films as they are taken, show them on a page, send readings back",
+        "ward account": "who may sign in to the ward's page",
         "formulas": "published insertion depths for a patient",
     }
 )
@@ -61,6 +63,19 @@ GROUPS = MappingProxyType(
     }
 )
 """First words of the commands of two words."""
+
+EXTRAS = MappingProxyType(
+    {
+        "audit run": "audit",
+        "audit report": "audit",
+        "audit demo": "audit",
+        "place": "window",
+        "practice run": "window",
+        "ward": "ward",
+        "ward account": "ward",
+    }
+)
+"""What must be installed beside the core, for the commands that need it."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -83,13 +98,23 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _run(asked: Spelled, *, verbose: bool) -> int:
     if asked.name in GROUPS:
         _group_parser(asked.name).parse_args(asked.rest)
+    parser = _parser(f"lipmark {asked.name}", _sentence(COMMANDS[asked.name]))
+    try:
+        return _run_command(asked, parser, verbose=verbose)
+    except ModuleNotFoundError as error:
+        if asked.name not in EXTRAS:
+            raise
+        parser.error(f"{error.name} found missing; pip install 'lipmark[{EXTRAS[asked.name]}]' brings it.")
+
+
+def _run_command(asked: Spelled, parser: Parser, *, verbose: bool) -> int:
     module = import_module(f"annotate.commands.{asked.name.replace(' ', '_')}")
-    parser = command_parser(asked.name)
     parser.epilog = module.EXAMPLES
     module.add_arguments(parser)
+    parser.add_argument("--verbose", action="store_true", default=verbose, help=argparse.SUPPRESS)
     parser.refuse_unknown_options(asked.rest)
     args = parser.parse_args(asked.rest)
-    tell(verbose or args.verbose)
+    tell(args.verbose)
     status: int = module.run(args, parser)
     return status
 
@@ -111,13 +136,6 @@ def _group_parser(group: str) -> Parser:
     told = f"{listed}\nlipmark {group} ACTION --help tells more, with examples.\n"
     parser = _parser(f"lipmark {group}", _sentence(GROUPS[group]), told)
     parser.usage = f"lipmark {group} {{{','.join(actions_of(group, COMMANDS))}}} ..."
-    return parser
-
-
-def command_parser(name: str) -> Parser:
-    """The parser of one command, without its own options."""
-    parser = _parser(f"lipmark {name}", _sentence(COMMANDS[name]))
-    parser.add_argument("--verbose", action="store_true", help=argparse.SUPPRESS)
     return parser
 
 

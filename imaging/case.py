@@ -33,10 +33,8 @@ from measure.magnification import View, plausible
 from measure.patient import Patient
 from measure.posture import NeckPosture
 from measure.reading import Reading
+from measure.rough_scale import LONG_SIDE_MM
 from measure.tube import Tube, outside_diameter_estimate_mm
-
-NOMINAL_FILM_MM = 400.0
-"""Longer side of a film whose spacing is not known, only to size the spread of a hand's mark (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,7 +348,7 @@ def _mark(name: str, at: Point, film: Film, request: Request) -> Landmark:
             "give ROW,COL of the upright film, from the centre of its first pixel."
         )
     patient = film.patient.overridden_by(request.known.patient)
-    mm_per_px = NOMINAL_FILM_MM / max(film.shape) if film.spacing is None else film.spacing.mean_mm
+    mm_per_px = LONG_SIDE_MM.value / max(film.shape) if film.spacing is None else film.spacing.mean_mm
     return Landmark(row, column, _hand_sd_px(name, mm_per_px, request, patient))
 
 

@@ -26,6 +26,7 @@ class Identifiers:
     accession_number: str = ""
     sop_instance_uid: str = ""
     issuer_of_patient_id: str = ""
+    taken: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -140,11 +140,7 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
 """The one table of landmarks. A landmark more is a row here, a field of `Landmarks`, and its use in a Reading."""
 
 POINTS_PER_MARK: Mapping[str, tuple[int, int | None]] = MappingProxyType(
-    {
-        name: (kind.fewest, kind.most)
-        for name, kind in KINDS.items()
-        if name not in (TIP, CARINA, KNOWN_OBJECT)
-    }
+    {name: (kind.fewest, kind.most) for name, kind in KINDS.items() if name not in (TIP, CARINA, KNOWN_OBJECT)}
 )
 """Names by which a hand marks what else there is, and how few and how many points each has."""
 

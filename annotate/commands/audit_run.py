@@ -20,10 +20,9 @@ from measure.posture import NeckPosture
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from distributed import Client
-
     from annotate.audit.auditing import BadFilm, Option, Tally
     from annotate.audit.sources import Source
+    from annotate.audit.workers import Workers
 
 EXAMPLES = """\
 examples:
@@ -33,7 +32,7 @@ examples:
       a manifest: one line a film, with time, unit, tube, lip mark, a hand's marks ... (docs/audit.md)
   lipmark audit run logbook --out results
       the current readings of your logbook; sqlite:///FILE or postgresql://... name another
-  lipmark audit run films.parquet --out s3://bucket/results --scheduler tcp://10.0.0.5:8786
+  lipmark audit run films.parquet --out s3://bucket/results --scheduler tls://10.0.0.5:8786
       on a Dask cluster that others keep; films' paths as its workers see them
 
 then:
@@ -83,7 +82,14 @@ def _add_work(group: argparse._ArgumentGroup) -> None:
     place.add_argument(
         "--workers", type=count, default=os.cpu_count() or 1, help="processes on this machine; default one a core"
     )
-    place.add_argument("--scheduler", metavar="tcp://HOST:PORT", help="a Dask scheduler; its workers need lipmark")
+    place.add_argument(
+        "--scheduler", metavar="tls://HOST:PORT", help="a Dask scheduler with TLS; its workers need lipmark"
+    )
+    group.add_argument(
+        "--insecure-scheduler",
+        action="store_true",
+        help="let the scheduler be one without TLS (tcp://): whoever reaches it can run code as you",
+    )
     group.add_argument(
         "--films-per-part",
         type=count,
@@ -163,10 +169,12 @@ def _options(args: argparse.Namespace) -> dict[str, Option]:
     }
 
 
-def _workers(args: argparse.Namespace) -> Callable[[], AbstractContextManager[Client]]:
+def _workers(args: argparse.Namespace) -> Callable[[], AbstractContextManager[Workers]]:
     from annotate.audit.workers import local_workers, scheduler_at
 
-    return partial(scheduler_at, args.scheduler) if args.scheduler else partial(local_workers, args.workers)
+    if args.scheduler:
+        return partial(scheduler_at, args.scheduler, plain=args.insecure_scheduler)
+    return partial(local_workers, args.workers)
 
 
 def summary(tally: Tally, out: str) -> str:

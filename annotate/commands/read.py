@@ -42,6 +42,7 @@ from measure.tube import Tube, TubeKind
 
 if TYPE_CHECKING:
     from annotate.logbook.recorder import Recorder
+    from annotate.reports.reporter import Reporter
 
 EXAMPLES = """\
 examples:
@@ -161,6 +162,15 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
         "--workers", type=count, default=os.cpu_count() or 1, help="processes for many films; default one a core"
     )
     group.add_argument(
+        "--report-dicom",
+        type=Path,
+        metavar="DIR",
+        help="write a DICOM Structured Report and the marks as a picture",
+    )
+    group.add_argument(
+        "--report-fhir", type=Path, metavar="FILE", help="write FHIR R4 resources; they hold the patient's ID"
+    )
+    group.add_argument(
         "--show-identifiers", action="store_true", help="also print name, ID and dates of the header"
     )
 
@@ -192,14 +202,18 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     if len(paths) > 1 and (request.tip or request.carina or request.marks or request.known_object):
         parser.error(f"{len(paths)} films found with points of one film; give one film, or no points")
     recorder = _recorder(args, parser, len(paths))
+    reporter = _reporter(args, parser)
     answers = answer_all(paths, request, args.picture, args.workers)
     if recorder is not None:
         answers = recorder.record(answers)
+    if reporter is not None:
+        answers = reporter.report(answers)
     unread = Unread()
     _printer(args, len(paths))(_with_progress(unread.counted(answers), len(paths)))
     if recorder is not None:
         print(recorder.summary, file=sys.stderr)
-    return 1 if unread.films or (recorder is not None and recorder.failed) else 0
+    failed = any(keeper is not None and keeper.failed for keeper in (recorder, reporter))
+    return 1 if unread.films or failed else 0
 
 
 class Unread:
@@ -221,6 +235,8 @@ def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: 
         unused = [
             name for name in ("logbook", "reader", "corrects", "patient_id") if getattr(args, name) is not None
         ]
+        if "reader" in unused and (args.report_dicom or args.report_fhir):
+            unused.remove("reader")
         if unused:
             parser.error(f"--{unused[0].replace('_', '-')} found without --log; add --log to keep the reading")
         return None
@@ -237,6 +253,19 @@ def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: 
     except LogbookError as error:
         parser.error(str(error))
     return Recorder(args.logbook, reader, args.corrects, args.patient_id)
+
+
+def _reporter(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Reporter | None:
+    """What writes reports, if that is asked for."""
+    if args.report_dicom is None and args.report_fhir is None:
+        return None
+    from annotate.logbook.record import default_reader
+
+    try:
+        from annotate.reports.reporter import Reporter
+    except ModuleNotFoundError as error:
+        parser.error(f"{error.name} is not installed, which reports need: pip install 'lipmark[ward]'")
+    return Reporter(args.report_dicom, args.report_fhir, args.reader or default_reader())
 
 
 def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Request:

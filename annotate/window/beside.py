@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QLabel, QVBoxLayout, QWidget
+from qtpy.QtCore import QPoint, Qt
+from qtpy.QtWidgets import QLabel, QSplitter, QVBoxLayout, QWidget
 
 from annotate.drawing.close_up import close_up
 from annotate.logbook.errors import LogbookError
@@ -16,8 +16,8 @@ from annotate.window.marking import Marking
 from annotate.window.overlay import LONG_SIDE_CM, draw
 from annotate.window.stage import Stage
 from annotate.window.strip import Strip
-from annotate.window.words import change_in_words
 from annotate.words.answer import height_in_words
+from measure.errors import MeasureError
 
 STYLE = """
 #side { background: #101214; }
@@ -72,7 +72,16 @@ class Beside:
             )
             return
         self.side.show()
+        self._share_room()
         self.follow()
+        self._stage.refresh()
+
+    def _share_room(self) -> None:
+        """Both films get as much of the window."""
+        films = self.side.parentWidget()
+        if isinstance(films, QSplitter):
+            side, film, panel = films.sizes()
+            films.setSizes([(side + film) // 2, (side + film) // 2, panel])
 
     def turned(self) -> None:
         """Another film is open."""
@@ -91,9 +100,15 @@ class Beside:
         if self.side.isHidden() or self._before is None or self._stage.marking is None:
             return
         self._say()
-        self._view.camera = linked(self._stage.view.camera, self._stage.marking, self._before)
+        self._view.camera = linked(self._level_camera(), self._stage.marking, self._before)
         pixel = 1.0 / self._view.camera.zoom
         self._view.show_drawing(draw(self._before, pixel, tells=True))
+
+    def _level_camera(self) -> Camera:
+        """What the film that is open shows at the height of this view's middle on the screen."""
+        area, camera = self._stage.view.area, self._stage.view.camera
+        middle, other = (widget.mapToGlobal(QPoint(0, widget.height() // 2)).y() for widget in (self._view, area))
+        return camera.moved(0.0, float(other - middle))
 
     def stop(self) -> None:
         """Let go of the view."""
@@ -106,7 +121,7 @@ class Beside:
         try:
             self._before = session.film_before()
             self._strip.show_points(session.purpose.trend(marking), marking)
-        except (LogbookError, OSError) as error:
+        except (LogbookError, MeasureError, OSError) as error:
             self._before = None
             self._stage.notify(str(error))
         self._view.setVisible(self._before is not None)
@@ -129,9 +144,6 @@ class Beside:
             inputs = before.reading.inputs
             if inputs is not None and inputs.lip_mark_cm is not None:
                 words.append(f"lip mark {inputs.lip_mark_cm:g} cm")
-        change = marking.reading.change
-        if change is not None and not marking.looking:
-            words.append(change_in_words(change))
         self._head.setText(" · ".join(words))
 
 

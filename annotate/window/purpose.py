@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from annotate.logbook.entry import Draft, Entry, Kind, exact
 from annotate.logbook.errors import LogbookError
-from annotate.logbook.privacy import pseudonym
+from annotate.logbook.privacy import film_hours, pseudonym
 from annotate.logbook.record import draft_of
 from annotate.logbook.store import Logbook
 from annotate.logbook.trend import TrendPoint, film_in, films_of, previous_entry, trend
@@ -178,7 +178,7 @@ class FirstReading(Purpose):
         if patient is None:
             return None
         with Logbook.open(self._logbook) as logbook:
-            return previous_entry(logbook, patient, marking.fingerprint)
+            return previous_entry(logbook, patient, marking.fingerprint, _hours(marking))
 
     def save(self, marking: Marking) -> str:
         """Write an entry with everything that led to the Reading."""
@@ -204,6 +204,7 @@ class FirstReading(Purpose):
             marking.reading,
             self.reader,
             supersedes=None if before is None else before.number,
+            film_hours=_hours(marking),
         )
         return replace(draft, inputs={**draft.inputs, "window": window})
 
@@ -275,6 +276,12 @@ def _patient(marking: Marking) -> str | None:
     """The patient's pseudonym."""
     who = marking.film.identifiers
     return pseudonym(who.patient_id, who.issuer_of_patient_id)
+
+
+def _hours(marking: Marking) -> float | None:
+    """When the film was taken, from the patient's secret moment."""
+    who = marking.film.identifiers
+    return film_hours(who.patient_id, who.taken, who.issuer_of_patient_id)
 
 
 def _window(entry: Entry) -> Mapping[str, Plain]:

@@ -15,6 +15,7 @@ from imaging.errors import ImagingError
 from imaging.film import Film
 from imaging.load import load_film
 from imaging.propose import Proposal, propose
+from measure.errors import MeasureError
 from measure.follow_up import PreviousFilm
 from measure.landmarks import Landmarks
 
@@ -164,7 +165,7 @@ class Session:
         try:
             marking.compare_with(self.purpose.previous(marking))
             earlier = self.purpose.earlier(marking)
-        except (LogbookError, OSError) as error:
+        except (LogbookError, MeasureError, OSError) as error:
             earlier, self.notice = None, str(error)
         except (KeyError, TypeError, ValueError):
             earlier, self.notice = (

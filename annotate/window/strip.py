@@ -21,6 +21,9 @@ MOST = 12
 """The newest so many are shown: more would overlap."""
 
 
+NOW = "now"
+
+
 class Strip(QWidget):
     """One dot a film with its 95 % interval; the film that is open is a ring."""
 
@@ -47,7 +50,8 @@ class Strip(QWidget):
         count = len(self.points) + 1
         before: QPointF | None = None
         for place, point in enumerate(self.points):
-            here = self._film(painter, place, count, point.height_on_film_cm, point.lip_mark_cm, now=False)
+            when = f"{place - count + 1}" if point.hours is None else _after(point.hours)
+            here = self._film(painter, place, count, point.height_on_film_cm, point.lip_mark_cm, when)
             if before is not None:
                 flagged = point.unexplained
                 painter.setPen(QPen(QColor(*(TIP if flagged else INK)), 2.5 if flagged else 1.0))
@@ -62,7 +66,7 @@ class Strip(QWidget):
         reading = None if self._marking is None or self._marking.looking else self._marking.reading
         if reading is not None and reading.distance is not None:
             mark = None if reading.inputs is None else reading.inputs.lip_mark_cm
-            self._film(painter, count - 1, count, reading.distance.on_film, mark, now=True)
+            self._film(painter, count - 1, count, reading.distance.on_film, mark, NOW)
 
     def _frame(self, painter: QPainter) -> None:
         accepted = None if self._marking is None else self._marking.reading.accepted_range
@@ -78,8 +82,9 @@ class Strip(QWidget):
         painter.drawText(QPointF(10.0, 15.0), "cm above the carina, film by film; below: mark at the lip")
 
     def _film(
-        self, painter: QPainter, place: int, count: int, height: Estimate, lip_mark_cm: float | None, now: bool
+        self, painter: QPainter, place: int, count: int, height: Estimate, lip_mark_cm: float | None, when: str
     ) -> QPointF:
+        now = when == NOW
         x = LEFT_PX + self._wide() * (place + 0.5) / count
         at = QPointF(x, self._y(height.value))
         painter.setPen(QPen(QColor(*INK), 1.5))
@@ -90,7 +95,7 @@ class Strip(QWidget):
         painter.setPen(QColor(*INK))
         words = "?" if lip_mark_cm is None else f"{lip_mark_cm:g}"
         painter.drawText(QPointF(x - 8.0, self.height() - 24.0), words)
-        painter.drawText(QPointF(x - 14.0, self.height() - 8.0), "now" if now else f"{place - count + 1}")
+        painter.drawText(QPointF(x - 14.0, self.height() - 8.0), when)
         return at
 
     def _wide(self) -> float:
@@ -99,3 +104,8 @@ class Strip(QWidget):
     def _y(self, height_cm: float) -> float:
         share = (min(max(height_cm, LOWEST_CM), HIGHEST_CM) - LOWEST_CM) / (HIGHEST_CM - LOWEST_CM)
         return self.height() - BOTTOM_PX - share * (self.height() - TOP_PX - BOTTOM_PX)
+
+
+def _after(hours: float) -> str:
+    """Hours or days after the first film."""
+    return f"+{hours:.0f} h" if hours < 48.0 else f"+{hours / 24.0:.0f} d"

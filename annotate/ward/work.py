@@ -1,0 +1,120 @@
+"""What is done with a film in the queue, and what is put right every minute."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from uuid import uuid4
+
+from annotate.logbook.privacy import pseudonym
+from annotate.messages import LOG
+from annotate.ward.errors import NoRoomError
+from annotate.ward.film_reader import FilmRead, Known, read_film
+from annotate.ward.metrics import FILMS_READ, READER_DEATHS, SECONDS_TO_ANSWER
+from annotate.ward.readers import ReaderDiedError, Readers, UnforeseenError
+from annotate.ward.register import Register, Whose
+from annotate.ward.shelf import CASE, CROP, FILM, LARGE, Shelf
+from annotate.ward.work_queue import WorkQueue
+from measure.reading import unreadable
+
+MOST_ATTEMPTS = 2
+"""A film whose reading kills the reader is tried once more, then set aside."""
+
+KEEP_TRYING_S = (1.0, 3.0, 10.0, 30.0)
+"""Pauses while the database cannot keep an answer (ours); then the film is read again by whoever is there."""
+
+STALLED = timedelta(seconds=60)
+
+
+class Work:
+    """Reads films for one service.
+
+    Parameters
+    ----------
+    register, shelf : Register, Shelf
+        Where films are.
+    readers : Readers
+        Who reads.
+    key_file : Path
+        For pseudonyms.
+    keep : timedelta
+        How long pixels and identifiers are kept.
+    """
+
+    def __init__(
+        self, register: Register, shelf: Shelf, readers: Readers, key_file: Path, keep: timedelta
+    ) -> None:
+        self._register, self._shelf, self._readers = register, shelf, readers
+        self._key_file, self._keep = key_file, keep
+        self.holder = str(uuid4())
+
+    def read(self, film: str) -> None:
+        """Read a film and keep the answer; one that another service has is left to it."""
+        if not self._register.claim(film, self.holder):
+            return
+        content = self._shelf.get(film, FILM)
+        if content is None:
+            self._register.set_aside(film, self.holder, "Its file is no longer there; have it sent again.")
+            return
+        try:
+            done = self._readers.run(read_film, film, content)
+        except ReaderDiedError as death:
+            READER_DEATHS.inc()
+            self._after_death(film, str(death))
+            return
+        except UnforeseenError as error:
+            done = FilmRead(unreadable(film, f"It could not be read: {error}. Look at the film itself."))
+        self._keep_answer(film, done)
+
+    def _after_death(self, film: str, how: str) -> None:
+        listed = self._register.film(film)
+        attempts = MOST_ATTEMPTS if listed is None else listed.attempts
+        LOG.warning("ward: film %s: %s, attempt %d of %d", film, how, attempts, MOST_ATTEMPTS)
+        if attempts >= MOST_ATTEMPTS:
+            reason = f"It could not be read in {MOST_ATTEMPTS} attempts: {how}. Look at the film itself."
+            self._register.set_aside(film, self.holder, reason)
+            return
+        self._register.give_back(film, self.holder)
+        self.read(film)
+
+    def _keep_answer(self, film: str, done: FilmRead) -> None:
+        if done.known is not None:
+            for part, content in ((CASE, done.known.packed()), (LARGE, done.large), (CROP, done.crop)):
+                self._shelf.put(film, part, content)
+        for pause_s in (*KEEP_TRYING_S, 0.0):
+            try:
+                self._write_down(film, done)
+                return
+            except NoRoomError:
+                time.sleep(pause_s)
+        LOG.error("ward: film %s: its answer could not be kept; it will be read again", film)
+
+    def _write_down(self, film: str, done: FilmRead) -> None:
+        whose = None if done.known is None else self._whose(done.known)
+        if done.aside_because or whose is None:
+            self._register.set_aside(film, self.holder, done.aside_because, whose)
+            FILMS_READ.labels("set aside").inc()
+        elif self._register.keep_proposal(film, self.holder, done.reading, whose):
+            FILMS_READ.labels("proposed").inc()
+        listed = self._register.film(film)
+        if listed is not None:
+            SECONDS_TO_ANSWER.observe((datetime.now(UTC) - listed.received).total_seconds())
+
+    def _whose(self, known: Known) -> Whose:
+        identifiers = known.film.identifiers
+        patient = pseudonym(identifiers.patient_id, identifiers.issuer_of_patient_id, self._key_file)
+        return Whose(identifiers, patient, known.film.fingerprint)
+
+    def catch_up(self, queue: WorkQueue) -> None:
+        """Wake readers for films that nobody reads."""
+        for film in self._register.stalled(STALLED):
+            queue.wake_reader(film)
+
+    def forget_expired(self) -> int:
+        """Remove pixels and identifiers whose days are over; how many films that was."""
+        films = list(self._register.expired(datetime.now(UTC) - self._keep))
+        for film in films:
+            self._register.forget(film)
+            self._shelf.clear(film)
+        return len(films)
