@@ -163,7 +163,10 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
         "--workers", type=int, default=os.cpu_count() or 1, help="processes for many films; default one a core"
     )
     group.add_argument(
-        "--report-dicom", type=Path, metavar="DIR", help="write a DICOM Structured Report and the marks as a picture"
+        "--report-dicom",
+        type=Path,
+        metavar="DIR",
+        help="write a DICOM Structured Report and the marks as a picture",
     )
     group.add_argument(
         "--report-fhir", type=Path, metavar="FILE", help="write FHIR R4 resources; they hold the patient's ID"

@@ -59,7 +59,14 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"age": age, "clock": clock, "name": name_of, "strip": strip_of, "cm": centimetres, "short": short}
+    environment.filters |= {
+        "age": age,
+        "clock": clock,
+        "name": name_of,
+        "strip": strip_of,
+        "cm": centimetres,
+        "short": short,
+    }
     environment.globals |= {
         "Role": Role,
         "Status": Status,

@@ -9,7 +9,7 @@ from uuid import uuid4
 
 from annotate.logbook.privacy import pseudonym
 from annotate.messages import LOG
-from annotate.ward.errors import NoRoomError
+from annotate.ward.errors import NoRoomError, WardError
 from annotate.ward.film_reader import FilmRead, Known, read_film
 from annotate.ward.metrics import FILMS_READ, READER_DEATHS, SECONDS_TO_ANSWER
 from annotate.ward.readers import ReaderDiedError, Readers, UnforeseenError
@@ -20,6 +20,9 @@ from measure.reading import unreadable
 
 MOST_ATTEMPTS = 2
 """A film whose reading kills the reader is tried once more, then set aside."""
+
+MOST_CLAIMS = 5
+"""A film that was being read whenever its service stopped is set aside in the end (ours): it may be the reason."""
 
 KEEP_TRYING_S = (1.0, 3.0, 10.0, 30.0)
 """Pauses while the database cannot keep an answer (ours); then the film is read again by whoever is there."""
@@ -53,9 +56,19 @@ class Work:
         """Read a film and keep the answer; one that another service has is left to it."""
         if not self._register.claim(film, self.holder):
             return
-        content = self._shelf.get(film, FILM)
+        listed = self._register.film(film)
+        if listed is not None and listed.attempts > MOST_CLAIMS:
+            self._register.set_aside(
+                film, self.holder, "Every service that read it stopped. Look at the film itself."
+            )
+            return
+        try:
+            content = self._shelf.get(film, FILM)
+        except WardError as error:
+            LOG.error("%s", error)
+            content = None
         if content is None:
-            self._register.set_aside(film, self.holder, "Its file is no longer there; have it sent again.")
+            self._register.set_aside(film, self.holder, "Its file is not there as it came; have it sent again.")
             return
         try:
             done = self._readers.run(read_film, film, content)
@@ -107,7 +120,9 @@ class Work:
         return Whose(identifiers, patient, known.film.fingerprint)
 
     def catch_up(self, queue: WorkQueue) -> None:
-        """Wake readers for films that nobody reads."""
+        """Wake readers for films that nobody reads; while others wait in the queue, these may be among them."""
+        if queue.pending():
+            return
         for film in self._register.stalled(STALLED):
             queue.wake_reader(film)
 

@@ -184,7 +184,16 @@ def test_by_command(lipmark, film_path, tmp_path):
 
 
 def test_a_picture_file_has_no_report_and_that_is_told(lipmark, png_film, tmp_path, caplog):
-    words = ("--mm-per-pixel", "0.2", "--tip", "500,600", "--carina", "800,610", "--report-dicom", tmp_path / "out")
+    words = (
+        "--mm-per-pixel",
+        "0.2",
+        "--tip",
+        "500,600",
+        "--carina",
+        "800,610",
+        "--report-dicom",
+        tmp_path / "out",
+    )
     status, out, _ = lipmark("read", png_film, *words)
     assert status == 1
     assert "above" in out

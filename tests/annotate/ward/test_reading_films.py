@@ -147,6 +147,22 @@ def test_a_killed_service_s_film_is_read_by_another(register, shelf, tmp_path, o
     assert len(register.readings(film)) == 1
 
 
+def test_a_film_that_stops_every_service_is_set_aside(register, shelf, tmp_path, one_read, monkeypatch):
+    monkeypatch.setattr("annotate.ward.register.HOLD", timedelta(0))
+    (film,) = received(register, shelf, b"content")
+    for number in range(5):
+        assert register.claim(film, f"killed service {number}")
+    worker(register, shelf, tmp_path, AtOnce(one_read)).read(film)
+    assert register.film(film).status is Status.SET_ASIDE
+
+
+def test_a_film_whose_file_was_altered_is_set_aside(register, shelf, tmp_path, one_read):
+    (film,) = received(register, shelf, b"content")
+    (tmp_path / "films" / film[:2] / film / FILM).write_bytes(b"altered")
+    worker(register, shelf, tmp_path, AtOnce(one_read)).read(film)
+    assert "sent again" in register.film(film).reason
+
+
 def test_pixels_and_names_go_when_their_days_are_over_and_readings_stay(register, shelf, tmp_path, one_read):
     (film,) = received(register, shelf, b"content")
     worker(register, shelf, tmp_path, AtOnce(one_read)).read(film)
@@ -183,10 +199,6 @@ def test_most_urgent_first(register, shelf, tmp_path, one_read, monkeypatch):
 
 
 # Processes
-
-
-
-
 
 
 @pytest.fixture(scope="module")

@@ -65,9 +65,7 @@ def soon(monkeypatch):
 
 @pytest.mark.outside
 @pytest.mark.usefixtures("soon")
-def test_an_archive_that_was_away_gets_both_objects_once_and_they_are_not_read_again(
-    start, film_bytes, tmp_path
-):
+def test_an_archive_that_was_away_gets_both_objects_once_and_they_are_not_read_again(start, film_bytes, tmp_path):
     port, folder = free_port(), tmp_path / "archive"
     with start(archive=Archive("ARCHIVE", "127.0.0.1", port)) as service:
         service.service.reception.receive(film_bytes(), "test")
