@@ -49,7 +49,7 @@ def read(job: tuple[float, int]) -> list[Result]:
     difficulty, seed = job
     made = make_film(draw_recipe(seed, difficulty=difficulty))
     film = Film((made.pixels / np.float32(GREY_LEVELS - 1)).astype(np.float32))
-    landmarks, _ = find_landmarks(film)
+    landmarks, *_ = find_landmarks(film)
     results = []
     for name in LOOKS:
         mark, truth = getattr(landmarks, name), made.truth.points[name]

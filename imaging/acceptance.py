@@ -8,7 +8,8 @@ from pydicom.dataset import Dataset
 from pydicom.uid import UID, AllTransferSyntaxes
 
 from imaging.errors import FilmRefusedError, FilmUnreadableError
-from imaging.header import code_of, integer, quoted, text
+from imaging.header import code_of, integer, shown, text
+from imaging.limits import refuse_too_many_pixels
 
 ACCEPTED_CLASSES = MappingProxyType(
     {
@@ -34,8 +35,26 @@ CHEST_WORDS = ("CHEST", "THORA", "TORAX", "LUNG", "PULMO", "TRACHEA", "MEDIASTIN
 NOT_CHEST_WORDS = ("SPINE", "LUMB", "CERVIC")
 """Beats the chest words: the thoracic spine is no chest film."""
 
-UID_LENGTH = 64
-"""Characters of a UI value (PS3.5 6.2)."""
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+MODALITIES = _words(
+    "ANN AR AS ASMT AU BDUS BI BMD CD CF CFM CP CR CS CT CTPROTOCOL DD DF DG DM DMS DOC DS DX EC ECG EEG EMG EOG "
+    "EPS ES FA FID FS GM HC HD IO IOL IVOCT IVUS KER KO LEN LP LS M3D MA MG MR MS NM OAM OCT OP OPM OPR OPT "
+    "OPTBSV OPTENF OPV OSS OT PA PLAN POS PR PT PX REG RESP RF RG RTDOSE RTIMAGE RTINTENT RTPLAN RTRAD RTRECORD "
+    "RTSEGANN RTSTRUCT RWV SC SEG SM SMR SR SRF ST STAIN TEXTUREMAP TG US VA VF XA XAPROTOCOL XC"
+)
+"""Defined terms of Modality, retired ones too (PS3.3 C.7.3.1.1.1, from memory), and SC: those that are shown."""
+
+BODY_PARTS = _words(
+    "ABDOMEN ANKLE ARM BREAST CALCANEUS CALF CERVIX CLAVICLE COCCYX CSPINE CTSPINE ELBOW EXTREMITY EYE FEMUR "
+    "FINGER FOOT FOREARM HAND HEAD HEART HIP HUMERUS JAW KNEE LEG LSPINE LSSPINE MAXILLA NECK ORBIT PATELLA "
+    "PELVIS RADIUS RIB SACRUM SHOULDER SKULL SPINE SSPINE STERNUM THIGH THUMB TIBIA TLSPINE TOE TSPINE ULNA "
+    "UTERUS WRIST CERVICALSPINE LUMBARSPINE THORACICSPINE"
+)
+"""Terms of Body Part Examined that are no chest (PS3.16 Annex L, from memory): those that are shown."""
 
 VIDEO_WORDS = ("MPEG", "HEVC", "SMPTE")
 
@@ -74,11 +93,7 @@ def _refuse_video(dataset: Dataset) -> None:
 def _refuse_class(dataset: Dataset) -> None:
     sop_class = UID(text(dataset, "SOPClassUID"))
     if sop_class and sop_class not in ACCEPTED_CLASSES:
-        name = (
-            sop_class.name
-            if sop_class.name != sop_class
-            else f"an unknown class ({quoted(sop_class, UID_LENGTH)})"
-        )
+        name = sop_class.name if sop_class.name != sop_class else "an unknown class"
         raise _refuse(f"{name} was found")
 
 
@@ -91,8 +106,10 @@ def _refuse_without_pixels(dataset: Dataset) -> None:
                 "cut short. Export or send it again."
             )
         raise _refuse("a DICOM object without an image was found")
-    if integer(dataset, "Rows", 0) < 1 or integer(dataset, "Columns", 0) < 1:
+    rows, columns = integer(dataset, "Rows", 0), integer(dataset, "Columns", 0)
+    if rows < 1 or columns < 1:
         raise _refuse("a DICOM image without rows or columns was found")
+    refuse_too_many_pixels(rows, columns)
 
 
 def _refuse_frames(dataset: Dataset) -> None:
@@ -104,7 +121,7 @@ def _refuse_frames(dataset: Dataset) -> None:
 def _refuse_modality(dataset: Dataset) -> None:
     modality = text(dataset, "Modality").upper()
     if modality not in ACCEPTED_MODALITIES:
-        raise _refuse(f"modality {quoted(modality)} was found")
+        raise _refuse(f"modality {shown(modality, MODALITIES)} was found")
 
 
 def _refuse_body_part(dataset: Dataset) -> None:
@@ -113,4 +130,4 @@ def _refuse_body_part(dataset: Dataset) -> None:
     if not plain:
         return
     if any(word in plain for word in NOT_CHEST_WORDS) or not any(word in plain for word in CHEST_WORDS):
-        raise _refuse(f"body part {quoted(part)} was found")
+        raise _refuse(f"body part {shown(plain, BODY_PARTS)} was found")

@@ -9,19 +9,24 @@ import zlib
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import BinaryIO, cast
 
 import numpy as np
 import pydicom
 from numpy.typing import NDArray
-from pydicom.dataset import Dataset
+from pydicom import filereader
+from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.errors import BytesLengthException
+from pydicom.filereader import read_preamble
+from pydicom.uid import DeflatedExplicitVRLittleEndian
 
 from imaging.acceptance import FOR_PROCESSING, refuse_unless_film
 from imaging.dicom_pixels import GREY, decode
 from imaging.errors import FilmUnreadableError, ImagingError
 from imaging.film import Film, Identifiers, pixel_sha256
-from imaging.header import decimal, integer, quiet, quoted, text
+from imaging.header import decimal, integer, quiet, text, value_of
 from imaging.header_spacing import read_magnification, read_spacing
+from imaging.limits import RationedReader, inflate, open_film
 from imaging.orientation import Pose, read_pose, swaps_axes, turned
 from imaging.rendering import LookUpTable, Padding, Rendering, Rescale, Window, WindowFunction, render
 from measure.patient import OLDEST_YEARS, SMALLEST_CM, TALLEST_CM, Patient, Sex
@@ -29,7 +34,10 @@ from measure.spacing import Spacing
 
 DAMAGE = (
     BytesLengthException,
+    ArithmeticError,
     EOFError,
+    MemoryError,
+    RecursionError,
     OSError,
     ValueError,
     KeyError,
@@ -41,6 +49,12 @@ DAMAGE = (
     struct.error,
 )
 """What pydicom raises where a damaged attribute is asked for."""
+
+LARGEST_RENDERED, SMALLEST_SLOPE = 1e9, 1e-9
+"""Slopes, intercepts and windows beyond no detector writes (ours); 32-bit floats can still compute with these."""
+
+META = 0x0002
+"""Group of the file meta information (PS3.10 7.1)."""
 
 YEARS_PER = {"D": 1.0 / 365.25, "W": 7.0 / 365.25, "M": 1.0 / 12.0, "Y": 1.0}
 """Units of an Age String (PS3.5 6.2, AS) in years."""
@@ -104,11 +118,29 @@ def read_dataset(source: Path | bytes, name: str) -> Dataset:
     ------
     FilmUnreadableError
         Where pydicom cannot read it.
+    FilmRefusedError
+        Where it is larger than any film, or has a header of far more parts.
     """
     try:
-        return pydicom.dcmread(io.BytesIO(source) if isinstance(source, bytes) else source, force=True)
+        with io.BytesIO(source) if isinstance(source, bytes) else open_film(source) as file:
+            return _parsed(file)
+    except ImagingError as reason:
+        raise type(reason)(f"{name}: {reason}") from reason.__cause__
     except Exception as damage:  # At damaged bytes pydicom raises whatever it likes; the cause is kept.
         raise _damaged(name, damage) from damage
+
+
+def _parsed(file: BinaryIO) -> Dataset:
+    """Return the data set in a file, read in a limited number of steps and inflated within limits."""
+    rationed = cast(BinaryIO, RationedReader(file))
+    preamble = read_preamble(rationed, force=True)
+    meta = filereader.read_dataset(rationed, False, True, stop_when=lambda tag, _vr, _length: tag.group != META)
+    if text(meta, "TransferSyntaxUID") != DeflatedExplicitVRLittleEndian:
+        file.seek(0)
+        return pydicom.dcmread(rationed, force=True)
+    # PS3.5 A.5: all that follows the meta header is deflated, and explicit little endian below.
+    body = filereader.read_dataset(cast(BinaryIO, RationedReader(io.BytesIO(inflate(file.read())))), False, True)
+    return FileDataset(io.BytesIO(), body, preamble, FileMetaDataset(meta), False, True)
 
 
 def _damaged(name: str, damage: BaseException) -> FilmUnreadableError:
@@ -148,13 +180,14 @@ def swapped(spacing: Spacing) -> Spacing:
 def read_identifiers(dataset: Dataset) -> Identifiers:
     """Return what could tell whose film it is."""
     return Identifiers(
-        patient_name=str(dataset.get("PatientName", "") or ""),
+        patient_name=str(value_of(dataset, "PatientName") or ""),
         patient_id=text(dataset, "PatientID"),
         birth_date=text(dataset, "PatientBirthDate"),
         study_date=text(dataset, "StudyDate"),
         accession_number=text(dataset, "AccessionNumber"),
         sop_instance_uid=text(dataset, "SOPInstanceUID"),
         issuer_of_patient_id=text(dataset, "IssuerOfPatientID"),
+        taken=_film_moment(dataset),
     )
 
 
@@ -187,9 +220,7 @@ def _age_string(value: str, notes: list[str]) -> float | None:
     match = re.fullmatch(r"(\d{1,3})([DWMY])", value.upper())
     years = int(match[1]) * YEARS_PER[match[2]] if match else None
     if years is None or years > OLDEST_YEARS:
-        notes.append(
-            f"Patient's Age {quoted(value)} cannot be read, as 034Y or 010D is expected; give the age yourself."
-        )
+        notes.append("Patient's Age cannot be read, a form like 034Y or 010D is expected; give the age yourself.")
         return None
     return years
 
@@ -198,6 +229,18 @@ def _film_date(dataset: Dataset) -> str:
     for keyword in ("AcquisitionDate", "ContentDate", "StudyDate"):
         if value := text(dataset, keyword):
             return value
+    return ""
+
+
+def _film_moment(dataset: Dataset) -> str:
+    """Return when the film was taken as YYYYMMDDHHMMSS, or an empty string where date or time is missing."""
+    whole = text(dataset, "AcquisitionDateTime")
+    if re.match(r"\d{14}", whole):
+        return whole[:14]
+    for kind in ("Acquisition", "Content", "Study"):
+        moment = text(dataset, f"{kind}Date").replace(".", "") + text(dataset, f"{kind}Time").replace(":", "")
+        if re.match(r"\d{14}", moment):
+            return moment[:14]
     return ""
 
 
@@ -257,6 +300,10 @@ def _modality(dataset: Dataset, notes: list[str]) -> Rescale | LookUpTable:
     if table is not None:
         return table
     slope, intercept = decimal(dataset, "RescaleSlope"), decimal(dataset, "RescaleIntercept")
+    steepness, offset = abs(slope or 0.0), abs(intercept or 0.0)
+    if max(steepness, offset) > LARGEST_RENDERED or 0.0 < steepness < SMALLEST_SLOPE:
+        notes.append("Rescale Slope or Intercept is absurd; the values are taken as they are stored.")
+        return Rescale()
     if slope == 0.0:
         notes.append("Rescale Slope is 0, which would leave nothing to see; 1 is taken.")
         slope = None
@@ -273,9 +320,12 @@ def _voi(dataset: Dataset, notes: list[str]) -> Window | LookUpTable | None:
         return None
     name = text(dataset, "VOILUTFunction").upper() or WindowFunction.LINEAR
     if name not in tuple(WindowFunction):
-        notes.append(f"VOI LUT Function {quoted(name)} is not one of PS3.3 C.11.2.1.3; LINEAR is taken.")
+        notes.append("VOI LUT Function is not one of PS3.3 C.11.2.1.3; LINEAR is taken.")
         name = WindowFunction.LINEAR
     function = WindowFunction(name)
+    if max(abs(center), width) > LARGEST_RENDERED:
+        notes.append("Window Center or Width is absurd; the film's full range is shown.")
+        return None
     smallest = 1.0 if function is WindowFunction.LINEAR else 0.0
     if width < smallest or width == 0.0:
         notes.append(f"Window Width of {width:g} is not allowed; the film's full range is shown.")
@@ -285,7 +335,7 @@ def _voi(dataset: Dataset, notes: list[str]) -> Window | LookUpTable | None:
 
 def _first_table(dataset: Dataset, keyword: str, notes: list[str]) -> LookUpTable | None:
     """Return the first LUT of a sequence: descriptor (entries, first input, bits), then data."""
-    sequence = dataset.get(keyword)
+    sequence = value_of(dataset, keyword)
     if not sequence:
         return None
     try:
@@ -314,11 +364,11 @@ def _table(item: Dataset) -> LookUpTable:
 
 def _padding(dataset: Dataset, dtype: np.dtype[np.integer]) -> Padding | None:
     """Return the padding's range in the stored type (C.7.5.1.1.2): a value, or up to its range limit."""
-    value = dataset.get("PixelPaddingValue")
+    value = value_of(dataset, "PixelPaddingValue")
     if value is None or value == "":
         return None
     first = _in_type(int(value), dtype)
-    limit = dataset.get("PixelPaddingRangeLimit")
+    limit = value_of(dataset, "PixelPaddingRangeLimit")
     last = first if limit is None else _in_type(int(limit), dtype)
     return Padding(min(first, last), max(first, last))
 

@@ -7,20 +7,23 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
+from pydicom.encaps import get_frame
 from pydicom.pixels.processing import apply_color_lut
 from pydicom.pixels.utils import pixel_array
 from pydicom.uid import UID
 
-from imaging.errors import FilmRefusedError, FilmUnreadableError
-from imaging.header import integer, quoted, text
-
-LUMINANCE = (0.299, 0.587, 0.114)
-"""Grey from red, green, blue: ITU-R BT.601, as PS3.3 C.7.6.3.1.2 has it for YBR_FULL."""
-
-LONGEST_UID_NAME = 100
-"""Characters of a transfer syntax's name in PS3.6 Annex A."""
+from imaging.decoding.decoder import DECODER, DamagedPictureError
+from imaging.decoding.handover import CODECS_OF, PLUGIN, Picture, handed_over
+from imaging.errors import FilmRefusedError, FilmUnreadableError, ImagingError
+from imaging.frame_header import read_frame_header
+from imaging.header import integer, text
+from imaging.limits import refuse_too_many_pixels
+from imaging.luminance import ROWS_AT_A_TIME, brightness
 
 GREY = ("MONOCHROME1", "MONOCHROME2")
+
+SAMPLES = (1, 3, 4)
+"""Values a pixel: grey, colour, colour and something (PS3.3 C.7.6.3.1.1)."""
 
 Stored = NDArray[np.integer]
 
@@ -40,7 +43,11 @@ def decode(dataset: Dataset) -> tuple[Stored, tuple[str, ...]]:
         raise FilmRefusedError(
             f"{bits} bits allocated were found, 8 or 16 are expected of a film (PS3.3 C.8.11.3)."
         )
-    if text(dataset, "PhotometricInterpretation").upper() in GREY and integer(dataset, "SamplesPerPixel", 1) == 1:
+    samples = integer(dataset, "SamplesPerPixel", 1)
+    if samples not in SAMPLES:
+        raise FilmRefusedError(f"{samples} values a pixel were found, 1 or 3 are expected of a film.")
+    refuse_too_many_pixels(integer(dataset, "Rows", 0) * samples, integer(dataset, "Columns", 0))
+    if text(dataset, "PhotometricInterpretation").upper() in GREY and samples == 1:
         return _grey(dataset), ()
     return _from_colour(dataset), ("A coloured picture was found; its brightness is used.",)
 
@@ -51,7 +58,7 @@ def _grey(dataset: Dataset) -> Stored:
         plain = _view_of_plain(dataset, syntax)
         if plain is not None:
             return plain
-    return _single(_decoded(dataset, raw=True))
+    return _single(_decoded(dataset, syntax, raw=True))
 
 
 def _syntax(dataset: Dataset) -> UID:
@@ -101,16 +108,62 @@ def _used_bits(stored: Stored, dataset: Dataset) -> Stored:
     return cast(Stored, np.right_shift(shifted, allocated - bits, out=shifted))
 
 
-def _decoded(dataset: Dataset, *, raw: bool) -> NDArray[np.integer]:
-    """Return pydicom's decoding of the pixel data."""
+def _decoded(dataset: Dataset, syntax: UID, *, raw: bool) -> NDArray[np.integer]:
+    """Return pydicom's decoding of the pixel data; what is compressed is decoded by the process for that."""
     try:
-        return cast("NDArray[np.integer]", pixel_array(dataset, raw=raw))
-    except Exception as damage:  # Decoders written in C raise whatever they like; the cause is kept.
-        syntax = quoted(_syntax(dataset).name, LONGEST_UID_NAME)
+        if not syntax.is_encapsulated:
+            return cast("NDArray[np.integer]", pixel_array(dataset, raw=raw, index=0))
+        with handed_over(syntax, _picture(dataset, syntax)):
+            return cast("NDArray[np.integer]", pixel_array(dataset, raw=raw, index=0, decoding_plugin=PLUGIN))
+    except DamagedPictureError as damage:
+        raise _undecodable(syntax) from damage
+    except ImagingError:
+        raise
+    except Exception as damage:  # At damaged pixel data pydicom raises whatever it likes; the cause is kept.
+        raise _undecodable(syntax) from damage
+
+
+def _undecodable(syntax: UID) -> FilmUnreadableError:
+    return FilmUnreadableError(
+        f"pixel data ({_name_of(syntax)}) were found that cannot be decoded, a complete picture of the "
+        "encoding that the header names is expected. Export or send the film again, uncompressed if you can."
+    )
+
+
+def _picture(dataset: Dataset, syntax: UID) -> Picture:
+    """Return the first picture of the pixel data, as the process that decodes gives it."""
+    encoded = get_frame(dataset.get_item("PixelData").value, 0, number_of_frames=1)
+    _refuse_other_size(dataset, encoded)
+    rows, columns = integer(dataset, "Rows", 0), integer(dataset, "Columns", 0)
+    per_sample = integer(dataset, "BitsAllocated", 0) // 8
+    job = {
+        "kind": "dicom",
+        "codecs": CODECS_OF[syntax],
+        "pixels": rows * columns,
+        "bytes_per_sample": per_sample,
+        "segments": per_sample * integer(dataset, "SamplesPerPixel", 1),
+    }
+    told, (values,) = DECODER.ask(job, encoded)
+    return Picture(told, values)
+
+
+def _name_of(syntax: UID) -> str:
+    """Return a transfer syntax's name in PS3.6 Annex A."""
+    return syntax.name if syntax.is_transfer_syntax and syntax.name != syntax else "an unknown encoding"
+
+
+def _refuse_other_size(dataset: Dataset, encoded: bytes) -> None:
+    """Refuse an encoded picture of another size than the header's, before a decoder makes room for it."""
+    told = read_frame_header(encoded)
+    if told is None:
+        return
+    rows, columns = integer(dataset, "Rows", 0), integer(dataset, "Columns", 0)
+    samples = integer(dataset, "SamplesPerPixel", 1)
+    if (told.rows, told.columns, told.samples) != (rows, columns, samples):
         raise FilmUnreadableError(
-            f"pixel data ({syntax}) were found that cannot be decoded, a complete picture of the "
-            "encoding that the header names is expected. Export or send the film again, uncompressed if you can."
-        ) from damage
+            f"an encoded picture of {told.rows} x {told.columns} pixels, {told.samples} values each, was found, "
+            f"{rows} x {columns} with {samples} are expected by the header. Export or send the film again."
+        )
 
 
 def _single(stored: NDArray[np.integer]) -> Stored:
@@ -122,17 +175,20 @@ def _single(stored: NDArray[np.integer]) -> Stored:
         Where the decoder returned anything else.
     """
     plane = stored[..., 0] if stored.ndim == 3 and stored.shape[-1] == 1 else stored
-    if plane.ndim != 2:
-        raise FilmUnreadableError(f"an array of shape {stored.shape} was decoded, one plane is expected.")
+    if plane.ndim != 2 or plane.dtype.itemsize > 2:
+        raise FilmUnreadableError(
+            f"an array of shape {stored.shape} and {8 * stored.dtype.itemsize} bits was decoded, one plane of "
+            "8 or 16 bits is expected."
+        )
     return plane
 
 
 def _from_colour(dataset: Dataset) -> Stored:
     """Return the brightness of a colour or palette picture in its own bit depth."""
-    decoded = _decoded(dataset, raw=False)
+    decoded = _decoded(dataset, _syntax(dataset), raw=False)
     if text(dataset, "PhotometricInterpretation").upper() == "PALETTE COLOR":
-        decoded = cast("NDArray[np.integer]", apply_color_lut(decoded, dataset))
+        blocks = (decoded[start : start + ROWS_AT_A_TIME] for start in range(0, decoded.shape[0], ROWS_AT_A_TIME))
+        return np.concatenate([brightness(cast(Stored, apply_color_lut(block, dataset))) for block in blocks])
     if decoded.ndim != 3 or decoded.shape[-1] not in (3, 4):
         return _single(decoded)
-    grey = np.rint(decoded[..., :3].astype(np.float32) @ np.array(LUMINANCE, np.float32))
-    return cast(Stored, grey.astype(decoded.dtype))
+    return _single(brightness(decoded))

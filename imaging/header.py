@@ -10,9 +10,9 @@ import logging
 import math
 import threading
 import warnings
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
@@ -49,9 +49,9 @@ def texts(dataset: Dataset, keyword: str) -> tuple[str, ...]:
     from pydicom.datadict import tag_for_keyword
 
     tag = tag_for_keyword(keyword)
-    if tag is None or tag not in dataset:
+    if tag is None or _too_long(dataset, keyword):
         return ()
-    value = dataset.get_item(tag).value
+    value = dataset.get_item(tag).value if tag in dataset else None
     if value is None:
         return ()
     if isinstance(value, bytes):
@@ -68,17 +68,30 @@ def _as_list(value: object) -> list[object]:
     return [value]
 
 
-LONGEST_CODE_STRING = 16
-"""Characters of a CS value (PS3.5 6.2)."""
+LONGEST_VALUE_BYTES = 1_000_000
+"""Longer values are not converted (ours): the longest that a film needs is a table of 131,072."""
 
 
-def quoted(value: str, longest: int = LONGEST_CODE_STRING) -> str:
-    """Return a value fit for a message.
+def _too_long(dataset: Dataset, keyword: str) -> bool:
+    """Tell whether a value as the file holds it is longer than any film needs."""
+    if keyword not in dataset:
+        return False
+    value = dataset.get_item(keyword).value
+    return isinstance(value, bytes) and len(value) > LONGEST_VALUE_BYTES
 
-    In a damaged header a value can run on into those after it, which may be identifiers: what is too long
-    or not plain text is not shown.
+
+def value_of(dataset: Dataset, keyword: str) -> Any:
+    """Return an attribute's value as pydicom converts it, or None where absent or of absurd length."""
+    return None if _too_long(dataset, keyword) else dataset.get(keyword)
+
+
+def shown(value: str, known: Collection[str]) -> str:
+    """Return a value fit for a message: itself where it is one of the known ones.
+
+    All else is not shown. A value may be an identifier that was put, or in a damaged header ran on, into the
+    wrong place, or a sequence that controls the terminal.
     """
-    return repr(value) if len(value) <= longest and value.isprintable() else "an unreadable value"
+    return repr(value) if value in known else "an unknown value"
 
 
 def text(dataset: Dataset, keyword: str) -> str:
@@ -107,20 +120,20 @@ def decimal(dataset: Dataset, keyword: str) -> float | None:
 def integer(dataset: Dataset, keyword: str, default: int) -> int:
     """Return the first value of a binary or text integer, or the default where it has none."""
     try:
-        value = dataset.get(keyword)
-    except (ValueError, TypeError):
+        value = value_of(dataset, keyword)
+    except (ValueError, TypeError, ArithmeticError):
         return default
     if isinstance(value, (list, tuple)) or type(value).__name__ == "MultiValue":
         value = next(iter(value), None)
     try:
         return default if value in (None, "", b"") else int(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, ArithmeticError):
         return default
 
 
 def code_of(dataset: Dataset, keyword: str) -> tuple[str, str]:
     """Return code value and meaning (in lower case) of a sequence's first item, empty where absent."""
-    sequence = dataset.get(keyword)
+    sequence = value_of(dataset, keyword)
     if not sequence:
         return "", ""
     return text(sequence[0], "CodeValue"), text(sequence[0], "CodeMeaning").lower()

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from imaging.header import decimal, decimals, text
+from imaging.header import decimal, decimals, shown, text
 from measure.errors import MeasureError
 from measure.estimate import uniform
 from measure.magnification import LARGEST_BELIEVABLE, Magnification, View, from_distances, from_factor, plausible
@@ -35,6 +35,9 @@ A detector's pitch is a matter of manufacture (0.5 %), a film scanner's of mecha
 an assumed depth: 3 cm in 100 to 180. FIDUCIAL rests on two marks and on the object lying at the depth that
 is measured: taken alike. A corrected spacing that names no method gets more, a resolution tag as much.
 """
+
+CALIBRATIONS = ("GEOMETRY", "FIDUCIAL")
+"""Pixel Spacing Calibration Type (PS3.3 10.7.1.2)."""
 
 SAME_WITHIN = 0.005
 """Two spacings within 0.5 % are the same number, rounded differently (ours)."""
@@ -159,8 +162,8 @@ def _choose(pixel: Spacing | None, detector: Spacing | None, kind: str, notes: l
     if _agree(pixel.row_mm, detector.row_mm) and _agree(pixel.column_mm, detector.column_mm):
         if kind:
             notes.append(
-                f"Pixel Spacing Calibration Type says {kind}, yet Pixel Spacing equals {detector.source.value}: "
-                "not corrected (PS3.3 10.7.1.1), taken at the detector."
+                f"Pixel Spacing Calibration Type says {shown(kind, CALIBRATIONS)}, yet Pixel Spacing equals "
+                f"{detector.source.value}: not corrected (PS3.3 10.7.1.1), taken at the detector."
             )
         return Spacing(
             pixel.row_mm, pixel.column_mm, Plane.DETECTOR, SpacingSource.PIXEL_SPACING, detector.relative_sd
@@ -174,7 +177,7 @@ def _agree(first: float, second: float, within: float = SAME_WITHIN) -> bool:
 
 def _pixel_spacing_alone(pixel: Spacing, kind: str) -> Spacing:
     """Return Pixel Spacing with no detector spacing beside it: the calibration type decides."""
-    if kind in ("GEOMETRY", "FIDUCIAL"):
+    if kind in CALIBRATIONS:
         return _corrected(pixel, kind)
     return Spacing(
         pixel.row_mm,

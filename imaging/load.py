@@ -6,10 +6,16 @@ import codecs
 from pathlib import Path
 from types import MappingProxyType
 
-from imaging.errors import FilmRefusedError, FilmUnreadableError
+from imaging.decoding.decoder import DECODER
+from imaging.errors import FilmRefusedError, FilmUnreadableError, ImagingError
 from imaging.film import Film
+from imaging.limits import open_film
 
-HEAD_BYTES = 132
+COMPRESSED = (b"\x001.2.840.10008.1.2.4", b"\x001.2.840.10008.1.2.5")
+"""Transfer syntaxes of compressed pixels, but for deflated ones, begin so (PS3.6 A)."""
+
+HEAD_BYTES = 4096
+"""Enough for a DICOM preamble and meta header, which tells how the pixels are encoded."""
 
 RASTER_SIGNATURES = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 
@@ -55,10 +61,20 @@ def load_film(source: Path | str | bytes, *, believe_resolution: bool = False) -
         Where there is no such file, or it is damaged or of no known kind.
     FilmRefusedError
         Where it is readable, but no single frontal chest film.
+
+    Examples
+    --------
+    >>> film = load_film("film.dcm")
+    >>> film.shape, film.view
+    ((1024, 1024), <View.AP: 'AP'>)
+    >>> film.spacing.row_mm
+    0.4004
     """
     held: Path | bytes = Path(source) if isinstance(source, str) else source
     name = "film" if isinstance(held, bytes) else held.name
     head = held[:HEAD_BYTES] if isinstance(held, bytes) else _head(held)
+    if head.startswith(RASTER_SIGNATURES) or any(syntax in head for syntax in COMPRESSED):
+        DECODER.start()
     if _may_be_dicom(head):
         # Reading DICOM is imported where it is needed: a PNG shall not wait for it, nor the reverse.
         from imaging.dicom import film_from_dicom
@@ -90,18 +106,17 @@ def _head(path: Path) -> bytes:
     ------
     FilmUnreadableError
         Where it cannot be read.
+    FilmRefusedError
+        Where it is larger than any film.
     """
-    if path.is_dir():
-        raise FilmUnreadableError(
-            f"{path.name}: a folder was found, one film file is expected. Name the file in it."
-        )
     try:
-        with path.open("rb") as file:
+        with open_film(path) as file:
             return file.read(HEAD_BYTES)
+    except ImagingError as reason:
+        raise type(reason)(f"{path.name}: {reason}") from reason.__cause__
     except OSError as reason:
         raise FilmUnreadableError(
-            f"{path.name}: cannot be opened ({reason.strerror}); a readable DICOM, PNG, JPEG or TIFF file is "
-            "expected. Check the path and your rights."
+            f"{path.name}: cannot be read ({reason.strerror}); the disk or the network may be at fault."
         ) from reason
 
 

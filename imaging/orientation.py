@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from imaging.errors import FilmRefusedError
 from imaging.film import Turn
-from imaging.header import code_of, quoted, text, texts
+from imaging.header import code_of, text, texts
 from measure.magnification import View
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ PA_WORDS = ("PA", "POSTEROANTERIOR", "POSTERO-ANTERIOR")
 NOT_FRONTAL_WORDS = frozenset(
     ["LL", "RL", "LLD", "RLD", "LLO", "RLO", "RAO", "LAO", "RPO", "LPO", "LAT", "DECUBITUS", "SAGITTAL", "AXIAL"]
 )
-NOT_FRONTAL_STARTS = ("LATER", "OBLIQ")
+NOT_FRONTAL_STARTS = MappingProxyType({"LATER": "LATERAL", "OBLIQ": "OBLIQUE"})
 """View Position's defined terms (PS3.3 C.8.1.2 and C.8.11.5) and words that devices write (from memory)."""
 
 
@@ -93,7 +93,7 @@ def read_view(dataset: Dataset) -> tuple[View, tuple[str, ...]]:
     if view is None:
         _refuse_unless_frontal("Series Description", described)
         return View.UNKNOWN, (_UNKNOWN_VIEW,)
-    if _names_other_view(described):
+    if _other_views_in(described):
         return View.UNKNOWN, (
             f"{_UNKNOWN_VIEW} The Series Description names several views: check that this is the frontal one.",
         )
@@ -117,17 +117,23 @@ def _view_in(value: str) -> View | None:
     return View.AP if ap else View.PA
 
 
-def _names_other_view(value: str) -> bool:
-    """Tell whether a value names a view that is not frontal."""
+def _other_views_in(value: str) -> tuple[str, ...]:
+    """Return the words, of those known here, that name a view that is not frontal."""
     words = re.findall(r"[A-Z]+", value.upper())
-    return any(word in NOT_FRONTAL_WORDS or word.startswith(NOT_FRONTAL_STARTS) for word in words)
+    named = [word if word in NOT_FRONTAL_WORDS else _start_of(word) for word in words]
+    return tuple(dict.fromkeys(word for word in named if word))
+
+
+def _start_of(word: str) -> str:
+    return next((whole for start, whole in NOT_FRONTAL_STARTS.items() if word.startswith(start)), "")
 
 
 def _refuse_unless_frontal(name: str, value: str) -> None:
-    if _names_other_view(value):
+    others = _other_views_in(value)
+    if others:
         raise FilmRefusedError(
-            f"{name} says {quoted(value)}; a frontal chest film (AP or PA) is expected, since the carina cannot "
-            "be measured on another view. Choose the frontal film of the study."
+            f"{name} says {' '.join(others)}; a frontal chest film (AP or PA) is expected, since the carina "
+            "cannot be measured on another view. Choose the frontal film of the study."
         )
 
 
@@ -142,7 +148,8 @@ def read_turn(orientation: tuple[str, ...]) -> tuple[Turn, tuple[str, ...]]:
     if not orientation:
         return Turn(), ("Patient Orientation is empty; the film is taken to lie upright, check left and right.",)
     letters = tuple(value.strip().upper()[:1] for value in orientation)
-    shown = quoted("\\".join(orientation))
+    readable = all(re.fullmatch(r"[APRLHFaprlhf]{1,3}", value.strip()) for value in orientation)
+    shown = repr("\\".join(orientation)) if readable and len(orientation) <= 2 else "an unknown value"
     if len(letters) != 2 or any(letter not in OPPOSITE for letter in letters):
         return Turn(), (f"Patient Orientation {shown} cannot be read; the film is taken to lie upright.",)
     if {"A", "P"}.intersection(letters):

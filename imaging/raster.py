@@ -6,36 +6,23 @@ or a printer: it is shown, but not believed unless asked.
 
 from __future__ import annotations
 
-import io
-import math
-import struct
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from imaging.errors import FilmRefusedError, FilmUnreadableError
+from imaging.decoding.decoder import DECODER, DamagedPictureError
+from imaging.errors import FilmUnreadableError, ImagingError
 from imaging.film import Film, Turn
-from imaging.header import quiet
 from imaging.header_spacing import LARGEST_ASPECT, RELATIVE_SD
+from imaging.limits import open_film, refuse_too_many_bytes
 from imaging.orientation import describe_turn, swaps_axes, turned
 from measure.errors import MeasureError
 from measure.spacing import Plane, Spacing, SpacingSource
 
-if TYPE_CHECKING:
-    from PIL import Image
-
-LUMINANCE = (0.299, 0.587, 0.114)
-"""Grey from red, green, blue: ITU-R BT.601, as Pillow and OpenCV have it."""
-
-LARGEST_PIXEL_COUNT = 80_000_000
-"""More is no film, and would fill the memory (ours): 35 x 43 cm at 0.05 mm are 60 million."""
-
-MM_PER_INCH = 25.4
-
-EXIF_ORIENTATION = 0x0112
 EXIF_TURNS = {
     2: Turn(mirrored=True),
     3: Turn(quarter_turns=2),
@@ -46,11 +33,6 @@ EXIF_TURNS = {
     8: Turn(quarter_turns=1),
 }
 """Exif 2.3 tag 0x0112 (TIFF 6.0 tag 274): what brings the stored picture to how it is to be seen."""
-
-UNREADABLE = (OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, EOFError, struct.error)
-"""What Pillow raises at damaged files."""
-
-TIFF_BITS, TIFF_PHOTOMETRIC, TIFF_WHITE_IS_ZERO = 258, 262, 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,28 +71,42 @@ def film_from_raster(source: Path | bytes, name: str, *, believe_resolution: boo
     FilmRefusedError
         Where it holds several pictures, or one too large for a film.
     """
-    data = source if isinstance(source, bytes) else source.read_bytes()
-    with quiet():
-        return _film(data, name, believe_resolution)
+    try:
+        data = _bytes(source)
+        told, planes = DECODER.ask({"kind": "raster"}, data)
+        return _film(told, planes, name, believe_resolution)
+    except DamagedPictureError as damage:
+        raise FilmUnreadableError(
+            f"{name}: a damaged, cut short or uncommonly encoded picture was found, a complete PNG, JPEG or "
+            "TIFF is expected. Export or send it again."
+        ) from damage
+    except ImagingError as reason:
+        raise type(reason)(f"{name}: {reason}") from reason.__cause__
 
 
-def _film(data: bytes, name: str, believe_resolution: bool) -> Film:
-    """Return the film in a picture's bytes."""
-    picture = _open(data, name)
-    _refuse_unless_single(picture, name)
-    turn = EXIF_TURNS.get(_exif_orientation(picture), Turn())
-    resolution = read_resolution(picture)
+def _bytes(source: Path | bytes) -> bytes:
+    if isinstance(source, bytes):
+        refuse_too_many_bytes(len(source))
+        return source
+    with open_film(source) as file:
+        return file.read()
+
+
+def _film(told: Mapping[str, Any], planes: list[bytearray], name: str, believe_resolution: bool) -> Film:
+    """Return the film that a picture's planes and tags make."""
+    turn = EXIF_TURNS.get(told["orientation"], Turn())
     notes = ["The file has no header: view, left and right, and patient are not known."]
     notes += describe_turn(turn, "The file's orientation tag says so")
-    spacing, aspect = _size(resolution, swaps_axes(turn), believe_resolution, notes)
-    deep_colour = _has_deep_colour(picture, data)
-    grey = _deep_colour(data, name, notes) if deep_colour else _decode(picture, name, notes)
-    if picture.format != "TIFF":  # Pillow and OpenCV turn TIFF themselves when they read the pixels.
+    spacing, aspect = _size(Resolution(**told["resolution"]), swaps_axes(turn), believe_resolution, notes)
+    if told["coloured"]:
+        notes.append("A coloured picture was found; its brightness is used.")
+    grey = _grey(told, planes)
+    if told["format"] != "TIFF":  # Pillow and OpenCV turn TIFF themselves when they read the pixels.
         grey = np.ascontiguousarray(turned(grey, turn))
     return Film(
         pixels=grey,
         name=name,
-        format=str(picture.format).replace("MPO", "JPEG"),
+        format=told["format"],
         spacing=spacing,
         pixel_aspect=aspect,
         turn=turn,
@@ -118,74 +114,23 @@ def _film(data: bytes, name: str, believe_resolution: bool) -> Film:
     )
 
 
-def _open(data: bytes, name: str) -> Image.Image:
-    """Return the picture, its header read, its pixels not yet."""
-    from PIL import Image
-
-    try:
-        return Image.open(io.BytesIO(data), formats=("PNG", "JPEG", "TIFF"))
-    except Image.DecompressionBombError as bomb:
-        raise _too_large(name, "far too many") from bomb
-    except UNREADABLE as damage:
-        raise _damaged(name) from damage
-
-
-def _damaged(name: str) -> FilmUnreadableError:
-    return FilmUnreadableError(
-        f"{name}: a damaged, cut short or uncommonly encoded picture was found, a complete PNG, JPEG or "
-        "TIFF is expected. "
-        "Export or send it again."
+def _grey(told: Mapping[str, Any], planes: list[bytearray]) -> NDArray[np.float32]:
+    """Return grey values, 0 to 1; what is transparent is black."""
+    stored, *opacity = (
+        np.frombuffer(plane, dtype).reshape(told["shape"])
+        for plane, dtype in zip(planes, told["dtypes"], strict=True)
     )
-
-
-def _too_large(name: str, count: str) -> FilmRefusedError:
-    return FilmRefusedError(
-        f"{name}: {count} pixels were found, a film has {LARGEST_PIXEL_COUNT} at most. Export it smaller."
-    )
-
-
-def _refuse_unless_single(picture: Image.Image, name: str) -> None:
-    frames = int(getattr(picture, "n_frames", 1))
-    if frames > 1 and picture.format != "MPO":
-        raise FilmRefusedError(
-            f"{name}: {frames} pictures were found in one file, a single chest film is expected. "
-            "Export the one that shows tube and carina."
-        )
-    pixels = picture.width * picture.height
-    if pixels > LARGEST_PIXEL_COUNT:
-        raise _too_large(name, str(pixels))
-
-
-def _exif_orientation(picture: Image.Image) -> int:
-    """Return the orientation tag, 1 where there is none or it cannot be read."""
-    try:
-        value = picture.getexif().get(EXIF_ORIENTATION, 1)
-    except UNREADABLE:
-        return 1
-    return value if isinstance(value, int) else 1
-
-
-def read_resolution(picture: Image.Image) -> Resolution:
-    """Return the resolution tag of a picture: PNG pHYs, JFIF density, or TIFF X- and YResolution.
-
-    All three count pixels per length along x (columns), then y (rows).
-    """
-    info = picture.info
-    per_inch = info.get("dpi")
-    bare = info.get("aspect") or info.get("resolution") or info.get("jfif_density")
-    if per_inch and int(info.get("jfif_unit", 1)) != 0:
-        x, y = float(per_inch[0]), float(per_inch[1])
-        if _positive(x, y):
-            return Resolution(MM_PER_INCH / y, MM_PER_INCH / x, x / y)
-    elif bare:
-        x, y = float(bare[0]), float(bare[1])
-        if _positive(x, y):
-            return Resolution(aspect=x / y)
-    return Resolution()
-
-
-def _positive(x: float, y: float) -> bool:
-    return math.isfinite(x) and math.isfinite(y) and x > 0.0 and y > 0.0
+    if stored.dtype == np.uint8:
+        grey = _scaled(stored, 255)
+    elif stored.dtype.kind == "f" or stored.min() < 0:
+        return _stretched(stored)
+    elif told["deep_colour"]:
+        grey = _scaled(stored, 65535)
+    else:
+        grey = _deep_grey(stored, white_is_zero=told["white_is_zero"])
+    for plane in opacity:
+        grey *= _scaled(plane, np.iinfo(plane.dtype).max)
+    return grey
 
 
 def _size(
@@ -223,82 +168,13 @@ def _size(
     return spacing, aspect
 
 
-def _decode(picture: Image.Image, name: str, notes: list[str]) -> NDArray[np.float32]:
-    """Return grey values, 0 to 1; what is transparent is black."""
-    try:
-        picture.load()
-    except UNREADABLE as damage:
-        raise _damaged(name) from damage
-    if picture.mode in ("I;16", "I;16B", "I;16L", "I", "F"):
-        return _deep_grey(picture)
-    alpha = None
-    if picture.has_transparency_data:
-        picture = picture.convert("RGBA")
-        alpha = np.asarray(picture.getchannel("A"))
-    if picture.mode not in ("1", "L"):
-        picture = _brightness(picture, notes)
-    grey = np.asarray(picture.convert("L"), np.float32)
-    grey *= np.float32(1.0 / 255.0)
-    if alpha is not None:
-        grey *= alpha.astype(np.float32) / np.float32(255.0)
-    return grey
-
-
-def _brightness(picture: Image.Image, notes: list[str]) -> Image.Image:
-    """Return a colour picture's grey, with a note where there are real colours in it."""
-    colour = picture.convert("RGB")
-    small = np.asarray(colour.reduce(max(1, max(colour.size) // 256)), np.int16)
-    _note_colour(small, 255, notes)
-    return colour.convert("L")
-
-
-def _note_colour(channels: NDArray[np.integer], full_scale: int, notes: list[str]) -> None:
-    """Say that a picture is coloured where its channels differ by more than 3 % of full scale (ours)."""
-    if float(np.ptp(channels, axis=-1).max()) > 0.03 * full_scale:
-        notes.append("A coloured picture was found; its brightness is used.")
-
-
-def _has_deep_colour(picture: Image.Image, data: bytes) -> bool:
-    """Tell whether it has several channels of 16 bits, which Pillow would cut to 8."""
-    if picture.format == "PNG":
-        # IHDR (PNG specification, 11.2.2): bit depth, then colour type; 2, 4 and 6 have several channels.
-        return data[24] == 16 and data[25] in (2, 4, 6)
-    if picture.format == "TIFF":
-        bits = getattr(picture, "tag_v2", {}).get(TIFF_BITS, ())
-        return len(bits) > 1 and max(bits) == 16
-    return False
-
-
-def _deep_colour(data: bytes, name: str, notes: list[str]) -> NDArray[np.float32]:
-    """Return the grey of a 16-bit colour picture by OpenCV."""
-    import cv2
-
-    whole = not data.startswith(b"\x89PNG") or b"IEND" in data[-64:]
-    decoded = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED) if whole else None
-    if decoded is None:
-        raise _damaged(name)
-    if decoded.ndim == 2:
-        return _scaled(decoded, 65535)
-    channels = decoded[..., :3]
-    _note_colour(channels[::8, ::8].astype(np.int64), 65535, notes)
-    weights = np.array(LUMINANCE[::-1], np.float32)  # OpenCV's order is blue, green, red.
-    grey = (channels.astype(np.float32) @ weights) / np.float32(65535.0)
-    if decoded.shape[-1] == 4:
-        grey *= decoded[..., 3].astype(np.float32) / np.float32(65535.0)
-    return np.clip(grey, 0.0, 1.0, out=grey)
-
-
-def _deep_grey(picture: Image.Image) -> NDArray[np.float32]:
+def _deep_grey(stored: NDArray[np.integer], *, white_is_zero: bool) -> NDArray[np.float32]:
     """Return the grey of one channel of more than 8 bits."""
-    stored = np.asarray(picture)
-    if stored.dtype.kind == "f" or stored.min() < 0:
-        return _stretched(stored)
     largest = int(stored.max())
     # Films of 10, 12 or 14 bits are often kept in 16: full scale is the smallest that holds all values.
     full_scale = next((2**bits - 1 for bits in (8, 10, 12, 14, 16) if largest < 2**bits), largest)
     grey = _scaled(stored, full_scale)
-    tags = getattr(picture, "tag_v2", None)
-    if tags is not None and tags.get(TIFF_PHOTOMETRIC) == TIFF_WHITE_IS_ZERO:
+    if white_is_zero:
         np.subtract(np.float32(1.0), grey, out=grey)  # Pillow turns 8-bit ones itself, 16-bit ones not.
     return grey
 

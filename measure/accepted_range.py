@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from measure.anatomy import age_from_height_years, cords_to_carina_cm, size_group
+from measure.choice import unknown_word
 from measure.errors import MeasureError
 from measure.estimate import Estimate
 from measure.landmarks import Landmarks
@@ -105,12 +106,11 @@ def own_range(text: str) -> AcceptedRange:
     MeasureError
         Where the text is no pair of rising, non-negative numbers.
     """
-    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)\s*", text)
+    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)\s*", text.replace(",", "."))
     low, high = (float(part) for part in match.groups()) if match else (math.nan, math.nan)
     if not low < high:
-        raise MeasureError(
-            f"accepted range: {text!r} found; one of {', '.join(RANGE_NAMES)} expected, "
-            "or your own limits in cm as LOW-HIGH, for instance 2.5-5."
+        raise unknown_word(
+            text, RANGE_NAMES, "accepted range", or_else="your own limits in cm as LOW-HIGH, for instance 2.5-5"
         )
     return _between("own", low, high, "given by the user")
 
@@ -199,21 +199,20 @@ where it is not marked."""
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """Where a newborn's tip lies against the upper border of T1 and the lower border of T2, in rows of the film.
+    """A newborn's landmarks in rows above the lower border of T2 as it was marked, each with its own error.
 
     Parameters
     ----------
-    above_t2 : Estimate
-        Tip above the lower border of T2.
-    bodies : Estimate
-        Upper border of T1 above that border.
-    carina : Estimate
-        Carina above the lower border of T2; negative.
+    tip, carina : Estimate
+        The carina is negative; where it is not marked, it is guessed from the vertebrae.
+    lower, upper : Estimate
+        Lower border of T2 and upper border of T1.
     """
 
-    above_t2: Estimate
-    bodies: Estimate
+    tip: Estimate
     carina: Estimate
+    lower: Estimate
+    upper: Estimate
 
 
 def newborn_levels(landmarks: Landmarks) -> Levels:
@@ -231,23 +230,30 @@ def newborn_levels(landmarks: Landmarks) -> Levels:
         raise MeasureError("neonate: the accepted range is a vertebral level; mark the centres of T1 and T2.")
     if not first.row < second.row:
         raise MeasureError("neonate: T1 found below T2; mark T1 above T2.")
-    body = Estimate(second.row - first.row, math.hypot(first.sd_px, second.sd_px))
-    border = Estimate(second.row + body.value / 2.0, math.hypot(1.5 * second.sd_px, 0.5 * first.sd_px))
-    carina = body.times(Estimate(-CARINA_BELOW_T2.value, CARINA_BELOW_T2.sd))
+    body = second.row - first.row
+    border = second.row + body / 2.0
+    carina = Estimate(-CARINA_BELOW_T2.value * body, CARINA_BELOW_T2.sd * body)
     if landmarks.carina is not None:
-        carina = border.minus(Estimate(landmarks.carina.row, landmarks.carina.sd_px))
-    return Levels(border.minus(Estimate(tip.row, tip.sd_px)), body.times(Estimate(2.0)), carina)
+        carina = Estimate(border - landmarks.carina.row, landmarks.carina.sd_px)
+    return Levels(
+        tip=Estimate(border - tip.row, tip.sd_px),
+        carina=carina,
+        lower=Estimate(0.0, math.hypot(1.5 * second.sd_px, 0.5 * first.sd_px)),
+        upper=Estimate(2.0 * body, math.hypot(1.5 * first.sd_px, 0.5 * second.sd_px)),
+    )
 
 
 def newborn_range(levels: Levels, cm_per_row: float) -> AcceptedRange:
     """From the lower border of T2 to the upper border of T1, as heights above the carina on the film."""
-    low = -levels.carina.value * cm_per_row
-    high = low + levels.bodies.value * cm_per_row
+    low, high = (
+        Estimate((border.value - levels.carina.value) * cm_per_row, border.sd * cm_per_row)
+        for border in (levels.lower, levels.upper)
+    )
     return AcceptedRange(
         "neonate",
-        Estimate(low),
-        Estimate(high, levels.bodies.sd * cm_per_row),
-        (low + high) / 2.0,
+        low,
+        high,
+        (low.value + high.value) / 2.0,
         "Peng C-C et al. Front Pediatr 2020;8:367: upper border of T1 to lower border of T2",
         NeckPosture.UNKNOWN,
         AgeGroup.NEONATE,

@@ -28,6 +28,8 @@ class Weights:
         A nod or a cough takes the tip into a bronchus.
     out_of_range : float
         Either side: the neck may carry the tip to where it harms.
+    far_out_of_range : float
+        By more than a centimetre, on top: the neck need carry it less far.
     cuff_at_cords : float
         It leaks, presses on the cords, and the tube may come out. Lower than its harm: the tables that the cuff's
         place is reckoned from put it at the cords in three of ten tubes that lie as they should.
@@ -43,7 +45,8 @@ class Weights:
 
     below_carina: float = 30.0
     near_carina: float = 10.0
-    out_of_range: float = 2.0
+    out_of_range: float = 1.5
+    far_out_of_range: float = 1.5
     cuff_at_cords: float = 2.5
     cuff_beyond_cords: float = 6.0
     cuff_near_cords: float = 0.5
@@ -243,13 +246,17 @@ def advise(situation: Situation, weights: Weights = WEIGHTS) -> Adjustment:
 
 
 def _moves_cm(situation: Situation, stay: Outcome) -> Iterator[float]:
-    """Moves worth asking; a tube is advanced only where it likelier than not lies too high."""
+    """Moves worth asking; a tube is advanced only where its best estimate likelier than not lies too high.
+
+    The best estimate alone is asked, so that more doubt never makes an advance.
+    """
     steps = [
         number * situation.step_cm for number in range(1, round(situation.largest_cm / situation.step_cm) + 1)
     ]
     yield from steps
     at_cords = stay.chances.cuff_at_the_cords or 0.0
-    if stay.chances.too_high >= LIKELY or (situation.cuff_marked and at_cords >= LIKELY):
+    too_high = situation.place.without_error.chances().too_high
+    if too_high >= LIKELY or (situation.cuff_marked and at_cords >= LIKELY):
         yield from (-step for step in steps)
 
 
@@ -269,6 +276,7 @@ def _outcome(situation: Situation, withdraw_cm: float, weights: Weights) -> Outc
         weights.below_carina * chances.in_a_main_bronchus
         + weights.near_carina * (chances.near_carina - chances.in_a_main_bronchus)
         + weights.out_of_range * (1.0 - chances.within_range)
+        + weights.far_out_of_range * place.far_out()
     )
     if cuff is not None and at_cords is not None:
         near_cords = cuff.probability_below(Estimate(CUFF_BELOW_CORDS_CM)) - at_cords

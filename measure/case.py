@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
-from measure.accepted_range import DEFAULT_RANGE, AcceptedRange
+from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, AcceptedRange
 from measure.anatomy import size_group
 from measure.cuff import CuffPressure
 from measure.distance import film_per_measured
@@ -26,26 +26,18 @@ ABSENT = "absent"
 """The mandible is not on the film."""
 
 
-@dataclass(frozen=True, slots=True)
-class Case:
-    """All that is known about one film and its patient.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bedside:
+    """What is known of a patient and a tube besides the film.
 
     Parameters
     ----------
-    film : str
-        Name for the Reading.
-    landmarks : Landmarks
-        Marked or proposed points.
-    spacing : Spacing or None
-        None where the film proves none.
-    magnification, view : Magnification, View
-        At the trachea, and the beam's direction.
-    centre_row : float or None
-        Row of the film's centre, where the central ray is taken to pass.
+    view : View
+        Direction of the beam.
     patient : Patient
         Age, sex, height.
     tube : Tube
-        Size, outside diameter, cuff.
+        Kind, size, outside diameter, cuff.
     lip_mark_cm : float or None
         Centimetre mark at the lip when the film was taken.
     route : Route
@@ -62,41 +54,24 @@ class Case:
         The earlier Reading of the same tube.
     weight_kg : float or None
         For the neonate's depth formula.
-    notes : tuple of str
-        What the film's loading and the proposals have to say; they become cautions.
-    seen : Seen
-        What a look over the whole film saw.
-    shape : (int, int) or None
-        Rows and columns of the film, for a rough scale.
-    pixel_aspect : float
-        Row spacing over column spacing, for the same.
 
     Raises
     ------
     MeasureError
-        Where the lip mark is on no tube, or the mandible over no vertebra.
+        Where the lip mark is on no tube, the mandible over no vertebra, or no range has the name.
     """
 
-    film: str
-    landmarks: Landmarks = field(default_factory=Landmarks)
-    spacing: Spacing | None = None
-    magnification: Magnification = field(default_factory=lambda: plausible(View.UNKNOWN))
     view: View = View.UNKNOWN
-    centre_row: float | None = None
     patient: Patient = field(default_factory=Patient)
     tube: Tube = field(default_factory=Tube)
     lip_mark_cm: float | None = None
     route: Route = Route.ORAL
     posture: NeckPosture = NeckPosture.UNKNOWN
+    mandible: str = ""
     cuff_pressure: CuffPressure | None = None
     accepted_range: str | AcceptedRange = DEFAULT_RANGE
     previous: PreviousFilm | None = None
     weight_kg: float | None = None
-    notes: tuple[str, ...] = ()
-    mandible: str = ""
-    seen: Seen = Seen.NOT_LOOKED
-    shape: tuple[int, int] | None = None
-    pixel_aspect: float = 1.0
 
     def __post_init__(self) -> None:
         low, high = LIP_MARK_LIMITS_CM
@@ -109,6 +84,80 @@ class Case:
                 f"mandible: {self.mandible!r} found, a vertebra from {VERTEBRAE[0]} to {VERTEBRAE[-1]} or "
                 f"{ABSENT!r} expected."
             )
+        if not isinstance(self.accepted_range, AcceptedRange) and self.accepted_range not in RANGE_NAMES:
+            raise MeasureError(
+                f"accepted range: {self.accepted_range!r} found, one of {', '.join(RANGE_NAMES)} expected, or "
+                "limits of your own."
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Case(Bedside):
+    """One film, marked, with all that is known: what `assess` judges.
+
+    Parameters
+    ----------
+    film : str
+        Name for the Reading.
+    landmarks : Landmarks
+        Marked or proposed points.
+    spacing : Spacing or None
+        None where the film proves none.
+    magnification : Magnification
+        At the trachea.
+    centre_row : float or None
+        Row of the film's centre, where the central ray is taken to pass.
+    shape : (int, int) or None
+        Rows and columns of the film, for a rough scale.
+    pixel_aspect : float
+        Row spacing over column spacing, for the same.
+    seen : Seen
+        What a look over the whole film saw.
+    notes : tuple of str
+        What the film's loading and the proposals have to say; they become cautions.
+    """
+
+    film: str
+    landmarks: Landmarks = field(default_factory=Landmarks)
+    spacing: Spacing | None = None
+    magnification: Magnification = field(default_factory=lambda: plausible(View.UNKNOWN))
+    centre_row: float | None = None
+    shape: tuple[int, int] | None = None
+    pixel_aspect: float = 1.0
+    seen: Seen = Seen.NOT_LOOKED
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def of(
+        cls,
+        known: Bedside,
+        film: str,
+        landmarks: Landmarks,
+        spacing: Spacing | None,
+        magnification: Magnification,
+        *,
+        view: View,
+        patient: Patient,
+        centre_row: float | None = None,
+        shape: tuple[int, int] | None = None,
+        pixel_aspect: float = 1.0,
+        seen: Seen = Seen.NOT_LOOKED,
+        notes: tuple[str, ...] = (),
+    ) -> Case:
+        """The case of one film, with what was known before; the film's own view and patient take their place."""
+        before = {item.name: getattr(known, item.name) for item in fields(Bedside)}
+        return cls(
+            film,
+            landmarks,
+            spacing,
+            magnification,
+            centre_row,
+            shape,
+            pixel_aspect,
+            seen,
+            notes,
+            **before | {"view": view, "patient": patient},
+        )
 
     @property
     def grown(self) -> bool:

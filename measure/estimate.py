@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from measure.errors import MeasureError
+
 Z95 = 1.959963984540054
 """Two-sided 95 % point of the standard normal distribution."""
 
@@ -13,11 +15,29 @@ Z95 = 1.959963984540054
 class Estimate:
     """A measured value and its standard deviation, in the same unit.
 
-    Intervals and probabilities treat the error as normal.
+    Intervals and probabilities treat the error as normal. The value may be infinite: a range without an upper
+    limit.
+
+    Raises
+    ------
+    MeasureError
+        Where one of the two is no number, or the standard deviation is negative.
     """
 
     value: float
     sd: float = 0.0
+
+    def __post_init__(self) -> None:
+        if math.isnan(self.value) or not self.sd >= 0.0:
+            raise MeasureError(
+                f"estimate: {self.value} with a standard deviation of {self.sd} found; a number, and one not "
+                "below zero, expected."
+            )
+
+    @classmethod
+    def from_interval(cls, value: float, low: float, high: float) -> Estimate:
+        """The estimate whose 95 % interval this is."""
+        return cls(value, (high - low) / (2.0 * Z95))
 
     @property
     def low(self) -> float:
@@ -47,10 +67,14 @@ class Estimate:
 
     def probability_below(self, limit: Estimate) -> float:
         """Probability that this quantity is below `limit`, itself possibly uncertain."""
-        gap = limit.minus(self)
-        if gap.sd == 0.0:
-            return float(gap.value > 0.0)
-        return 0.5 * math.erfc(-gap.value / (gap.sd * math.sqrt(2.0)))
+        return probability_below_zero(self.value - limit.value, math.hypot(self.sd, limit.sd))
+
+
+def probability_below_zero(value: float, sd: float) -> float:
+    """Probability that a normal quantity is negative; a sure one of zero is not."""
+    if sd == 0.0:
+        return float(value < 0.0)
+    return 0.5 * math.erfc(value / (sd * math.sqrt(2.0)))
 
 
 def uniform(low: float, high: float) -> Estimate:

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from measure.errors import MeasureError
-from measure.estimate import Z95, Estimate
+from measure.estimate import Estimate
 from measure.patient import Patient
-from measure.posture import (
-    NeckPosture,
-    PostureBelief,
-    given_posture,
-    mixed,
-    movements_between,
-    unknown_posture,
-)
+from measure.posture import PostureBelief, mixed, movements_between
+
+if TYPE_CHECKING:
+    from measure.reading import Reading
 
 LIP_MARK_SD_CM = 0.25
 """A mark at the lip is read to the half centimetre: half a step (ours)."""
@@ -54,53 +50,41 @@ class PreviousFilm:
     film_per_patient: Estimate | None = None
 
     @classmethod
-    def from_reading(cls, reading: Mapping[str, object], lip_mark_cm: float | None = None) -> PreviousFilm:
-        """From the JSON object of an earlier Reading (docs/reading.md), of this schema version or an older one.
+    def from_reading(cls, reading: Reading, lip_mark_cm: float | None = None) -> PreviousFilm:
+        """From an earlier Reading.
 
         Parameters
         ----------
-        reading : mapping
-            The object, as `json.loads` gives it.
+        reading : Reading
+            As it was made, or from its JSON (`Reading.from_dict`).
         lip_mark_cm : float, optional
-            Takes the place of the mark written there.
+            Takes the place of the mark that it was made with.
 
         Raises
         ------
         MeasureError
-            Where it is no Reading, or one without a distance.
+            Where it has no distance.
         """
-        distance, inputs = reading.get("distance"), reading.get("inputs")
-        if not isinstance(distance, Mapping) or not isinstance(inputs, Mapping):
+        if reading.distance is None or reading.inputs is None:
             raise MeasureError(
                 "previous film: no distance found in that Reading; give the JSON of a Reading that has one, "
                 "made with lipmark read --json."
             )
-        try:
-            mark = inputs["lip_mark_cm"] if lip_mark_cm is None else lip_mark_cm
-            scale = inputs.get("film_per_patient")
-            return cls(
-                str(reading.get("film", "")),
-                _estimate(*(float(distance[f"on_film{end}_cm"]) for end in ("", "_low", "_high"))),
-                None if mark is None else float(mark),
-                _neck(inputs),
-                None if scale is None else _estimate(*(float(scale[key]) for key in ("value", "low", "high"))),
-            )
-        except (KeyError, TypeError, ValueError) as error:
-            raise MeasureError(
-                f"previous film: {error} in that Reading; give the JSON made with lipmark read --json."
-            ) from error
-
-
-def _estimate(value: float, low: float, high: float) -> Estimate:
-    return Estimate(value, (high - low) / (2.0 * Z95))
-
-
-def _neck(inputs: Mapping[str, object]) -> PostureBelief:
-    posture = NeckPosture(str(inputs["neck_posture"]))
-    flexed, extended = inputs.get("neck_flexed"), inputs.get("neck_extended")
-    if posture is NeckPosture.UNKNOWN and isinstance(flexed, float) and isinstance(extended, float):
-        return unknown_posture("told by the earlier Reading", flexed=flexed, extended=extended)
-    return given_posture(posture)
+        inputs = reading.inputs
+        neutral = max(1.0 - inputs.neck_flexed - inputs.neck_extended, 0.0)
+        return cls(
+            reading.film,
+            reading.distance.on_film,
+            inputs.lip_mark_cm if lip_mark_cm is None else lip_mark_cm,
+            PostureBelief(
+                inputs.neck_posture,
+                "told by the earlier Reading",
+                neutral,
+                inputs.neck_flexed,
+                1.0 - neutral - inputs.neck_flexed,
+            ),
+            inputs.film_per_patient,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -259,9 +259,6 @@ def posture_from_mandible(landmarks: Landmarks) -> PostureBelief:
 
 def _marked_levels(landmarks: Landmarks) -> list[tuple[float, float]]:
     """(level, row) of each marked vertebra from the top down; level 0 is C3."""
-    strange = sorted(set(landmarks.vertebrae) - set(VERTEBRAE))
-    if strange:
-        raise MeasureError(f"{', '.join(strange)} marked, vertebrae from C3 to L1 expected")
     marked = sorted((float(VERTEBRAE.index(name)), mark.row) for name, mark in landmarks.vertebrae.items())
     if len(marked) < 2:
         raise MeasureError(f"vertebrae marked: {len(marked)}; at least two are needed to tell the level")
@@ -292,10 +289,11 @@ def shifts_from_neutral(belief: PostureBelief, patient: Patient) -> tuple[Part, 
     The one model of the neck: accepted range, follow-up and advice all ask it.
 
     Adults: none in the neutral neck, the full shift in a named posture, a part of it in one that is only possible
-    (`FULL_SHIFT_CM`, `PARTIAL_SHARE`). Children: Weiss 2006 gives the greatest movement by age, in a known
-    direction. The 95 % interval of the full shift is taken to run from no movement to that greatest one (ours).
-    The study moved the neck by 30 degrees; its lines are used up to 18 years, where they give 2.4 cm in and 2.3 cm
-    out. Where neither age nor height is known, the patient is taken for an adult.
+    (`FULL_SHIFT_CM`, `PARTIAL_SHARE`); the children's study already runs from none to all. Children: Weiss 2006
+    gives the greatest movement by age, in a known direction. The 95 % interval of the full shift is taken to run
+    from no movement to that greatest one (ours). The study moved the neck by 30 degrees; its lines are used up to
+    18 years, where they give 2.4 cm in and 2.3 cm out. Where neither age nor height is known, the patient is taken
+    for an adult.
 
     Returns
     -------
@@ -354,7 +352,7 @@ def _shift_cm(posture: NeckPosture, patient: Patient, named: bool) -> Estimate:
     else:
         full = _child_full_cm(posture, age_years)
         spread = full / Z95
-    if named:
+    if named or age_years is not None:
         return Estimate(sign * full, spread)
     return Estimate(sign * full * PARTIAL_SHARE.value, math.hypot(full * PARTIAL_SHARE.sd, spread))
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field
 
 from measure.accepted_range import AcceptedRange
 from measure.advice import Adjustment, NoAction
@@ -16,12 +15,16 @@ from measure.landmarks import Landmarks
 from measure.magnification import Magnification, View
 from measure.patient import Patient
 from measure.posture import NeckPosture
+from measure.row import Cell, flat
 from measure.spacing import Spacing
 from measure.tube import Tube
 from measure.verdict import Chances, OpenLimit, Verdict
 
 SCHEMA_VERSION = "2.0"
 """Version of docs/reading.schema.json; a new minor adds keys, a new major changes or drops them."""
+
+EARLIER_VERSION = "1.0"
+"""Logbooks hold such Readings: distance and inputs come back, but not what was judged by another rule."""
 
 DECIMALS = 4
 
@@ -43,17 +46,6 @@ class Distance:
     vertical_in_patient: Estimate
     aside_on_film: Estimate
     follows_path: bool
-
-    def plain(self) -> dict[str, Plain]:
-        """Flat keys, each with the ends of its 95 % interval."""
-        plain: dict[str, Plain] = {"follows_path": self.follows_path}
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, Estimate):
-                plain[f"{item.name}_cm"] = _rounded(value.value)
-                plain[f"{item.name}_low_cm"] = _rounded(value.low)
-                plain[f"{item.name}_high_cm"] = _rounded(value.high)
-        return plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,18 +165,26 @@ class Reading:
 
     def to_dict(self) -> dict[str, Plain]:
         """The JSON object of docs/reading.md, in a fixed order, rounded to `DECIMALS`."""
-        plain: dict[str, Plain] = {"schema_version": SCHEMA_VERSION, "film": self.film}
-        plain["tip"], plain["carina"] = _plain(self.landmarks.tip), _plain(self.landmarks.carina)
-        plain["distance"] = None if self.distance is None else self.distance.plain()
-        for item in fields(self):
-            if item.name not in ("film", "landmarks", "distance"):
-                plain[item.name] = _plain(getattr(self, item.name))
-        plain["landmarks"] = {
-            item.name: _plain(value)
-            for item in fields(self.landmarks)
-            if item.name not in ("tip", "carina") and (value := getattr(self.landmarks, item.name))
-        }
-        return plain
+        from measure.plain import reading_to_plain
+
+        return reading_to_plain(self)
+
+    @classmethod
+    def from_dict(cls, plain: Mapping[str, object]) -> Reading:
+        """The Reading that `to_dict` has written, to `DECIMALS`; of schema 1.0 without what it judged.
+
+        Raises
+        ------
+        MeasureError
+            Where it is no Reading, or one of a version that is not known.
+        """
+        from measure.plain import reading_from_plain
+
+        return reading_from_plain(plain)
+
+    def row(self) -> dict[str, Cell]:
+        """One flat row for CSV, Parquet and the logbook's exports: the columns of `measure.row`."""
+        return flat(self.to_dict())
 
 
 def unreadable(film: str, error: str) -> Reading:
@@ -196,30 +196,3 @@ def unreadable(film: str, error: str) -> Reading:
         no_action_because=NoAction.NOT_READABLE,
         error=error,
     )
-
-
-def _rounded(number: float) -> float | None:
-    return round(number, DECIMALS) if math.isfinite(number) else None
-
-
-def _plain(value: object) -> Plain:
-    """Dataclasses become objects, estimates carry their interval, an infinite limit becomes null."""
-    match value:
-        case Estimate():
-            return {
-                "value": _rounded(value.value),
-                "low": _rounded(value.low),
-                "high": _rounded(value.high),
-            }
-        case None | bool() | str():
-            return value
-        case int() | float():
-            return _rounded(float(value))
-        case Mapping():
-            return {str(key): _plain(item) for key, item in value.items()}
-        case tuple() | list():
-            return [_plain(item) for item in value]
-        case _ if is_dataclass(value):
-            return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
-        case _:
-            raise TypeError(f"{type(value).__name__} has no place in a Reading")

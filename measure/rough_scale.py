@@ -117,6 +117,6 @@ def _marked(
 def _over_pixels(width_mm: Estimate, walls: tuple[Landmark, Landmark], pixel_aspect: float) -> Estimate | None:
     first, second = walls
     pixels = math.hypot(second.column - first.column, (second.row - first.row) * pixel_aspect)
-    if pixels <= 0.0:
+    if pixels < 1.0:
         return None
     return width_mm.over(Estimate(pixels, math.hypot(first.sd_px, second.sd_px)))

@@ -55,7 +55,7 @@ def mm_per_row(landmarks: Landmarks) -> Estimate | None:
         return None
     (upper_level, upper), (lower_level, lower) = marked[0], marked[-1]
     rows = lower.row - upper.row
-    if rows <= 0.0:
+    if rows < 1.0:
         return None
     length_mm = (lower_level - upper_level) * _pitch_mm((upper_level + lower_level) / 2.0)
     relative_sd = math.hypot(PITCH_MM.sd / PITCH_MM.value, math.hypot(upper.sd_px, lower.sd_px) / rows)

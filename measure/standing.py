@@ -55,10 +55,10 @@ def newborn_place(case: Case, cm_per_row: float) -> Place:
     """
     levels = newborn_levels(case.landmarks)
     accepted = newborn_range(levels, cm_per_row)
-    scale, carina = Estimate(cm_per_row), Estimate(levels.carina.value)
+    scale = Estimate(cm_per_row)
     return Place(
-        levels.above_t2.minus(levels.carina).times(scale),
-        levels.above_t2.minus(carina).times(scale),
+        levels.tip.minus(levels.carina).times(scale),
+        levels.tip.minus(Estimate(levels.carina.value)).times(scale),
         (Part(1.0, Estimate(0.0)),),
         accepted,
         NEAR_CARINA_CM * airway_share(case.patient),

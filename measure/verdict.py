@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from measure.accepted_range import AcceptedRange
-from measure.estimate import Estimate
+from measure.estimate import Estimate, probability_below_zero
 from measure.posture import Part
 
 SURE = 0.975
@@ -119,6 +119,12 @@ class Place:
             self.near_carina_cm,
         )
 
+    @property
+    def without_error(self) -> Place:
+        """The same place as if the height were known exactly."""
+        height, held = Estimate(self.above_carina_cm.value), Estimate(self.held_cm.value)
+        return Place(height, held, self.shifts, self.accepted, self.near_carina_cm)
+
     def chances(self, cuff_at_the_cords: float | None = None) -> Chances:
         """The probability of each zone."""
         below_carina = self.above_carina_cm.probability_below(Estimate(0.0))
@@ -134,11 +140,19 @@ class Place:
             cuff_at_the_cords,
         )
 
+    def far_out(self) -> float:
+        """Probability that the tip lies outside the range by more than a tip may be near the carina."""
+        low, high, margin = self.accepted.low_cm, self.accepted.high_cm, Estimate(self.near_carina_cm)
+        return self._probability_below(low.minus(margin)) + 1.0 - self._probability_below(high.plus(margin))
+
     def _probability_below(self, limit: Estimate) -> float:
         if math.isinf(limit.value):
             return 1.0
+        above, spread = self.held_cm.value - limit.value, math.hypot(self.held_cm.sd, limit.sd)
         return sum(
-            part.probability * self.held_cm.minus(part.shift_cm).probability_below(limit) for part in self.shifts
+            part.probability
+            * probability_below_zero(above - part.shift_cm.value, math.hypot(spread, part.shift_cm.sd))
+            for part in self.shifts
         )
 
 

@@ -10,17 +10,14 @@ from typing import TYPE_CHECKING
 
 from annotate.audit.errors import AuditError
 from annotate.audit.parts import Measured, Part, cut
-from annotate.audit.results import Results, Settings
+from annotate.audit.results import FORMAT, Results, Settings
 from annotate.audit.sources import Source
 from annotate.audit.versions import versions
-from annotate.audit.workers import measure_all
+from annotate.audit.workers import Workers
+from measure.reading import SCHEMA_VERSION
 
 if TYPE_CHECKING:
     import pyarrow
-    from distributed import Client
-
-FORMAT = 1
-"""Version of the results' columns and settings; a new one adds or changes some."""
 
 Option = str | int | bool
 
@@ -69,7 +66,7 @@ class Tally:
 def settings_of(source: Source, options: dict[str, Option]) -> Settings:
     """What settings.json holds: all that the results depend on, and no path."""
     return {
-        "format": {"version": FORMAT},
+        "format": {"version": FORMAT, "reading": SCHEMA_VERSION},
         "source": {"kind": source.kind, "sha256": source.digest, "entries": source.count},
         "settings": options,
         "software": versions(),
@@ -81,7 +78,7 @@ def run_audit(
     results: Results,
     options: dict[str, Option],
     films_per_part: int,
-    workers: Callable[[], AbstractContextManager[Client]],
+    workers: Callable[[], AbstractContextManager[Workers]],
     *,
     verbose: bool = False,
 ) -> Iterator[tuple[Tally, list[BadFilm]]]:
@@ -114,8 +111,8 @@ def run_audit(
     if tally.entries == source.count:
         return
     left = (part for part in cut(source.entries(), films_per_part) if part.number not in finished)
-    with workers() as client:
-        for part, measured in measure_all(left, client, verbose=verbose):
+    with workers() as measuring:
+        for part, measured in measuring.measured(left, verbose=verbose):
             _refuse_other_software(measured)
             results.write(part.number, measured.table)
             yield tally, tally.add(part, measured.table)

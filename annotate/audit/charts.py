@@ -96,7 +96,7 @@ def control_chart(key: str, title: str, time: OverTime) -> Picture:
         for index, (period, share) in enumerate(zip(time.periods, chart.shares, strict=True))
     )
     canvas = Canvas(key, title, f"Centre line {percent(chart.centre)}. {told}.", height)
-    left_axis(canvas, y, left, [_whole_percent(tick) for tick in y.ticks()], "malpositioned, of answered films")
+    left_axis(canvas, y, left, [_whole_percent(tick) for tick in y.ticks()], "malpositioned, of counted films")
     _limits(canvas, x, y, time)
     points = [(x(index), y(share)) for index, share in enumerate(chart.shares)]
     canvas.path(points, "trend")
@@ -182,7 +182,7 @@ def histogram(key: str, title: str, data: Histogram) -> Picture:
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """Five numbers of one group: the middle 95 %, the quartiles, the median."""
+    """Five numbers of one group: the ends of its middle 80 %, its quartiles, its median."""
 
     at: float
     low: float

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -13,14 +12,14 @@ from typing import TYPE_CHECKING
 from annotate.audit.entry import Entry
 from annotate.films.answers import Answer, answer, answer_case
 from imaging.case import Request, case_of_marks
-from measure.accepted_range import AcceptedRange
-from measure.advice import Action, Adjustment
 from measure.anatomy import size_group
+from measure.case import Bedside
 from measure.cautions import cautions_for
-from measure.landmarks import Landmark
-from measure.patient import Patient
 from measure.reading import Reading, unreadable
-from measure.verdict import Chances, Verdict
+from measure.row import COLUMNS as READING_COLUMNS
+from measure.row import Cell as Said
+from measure.row import column_type
+from measure.verdict import Verdict
 
 if TYPE_CHECKING:
     import pyarrow
@@ -28,43 +27,27 @@ if TYPE_CHECKING:
 Cell = None | bool | int | float | str | datetime | list[str]
 Row = dict[str, Cell]
 
-COLUMNS: Mapping[str, str] = MappingProxyType(
+AROUND: Mapping[str, str] = MappingProxyType(
     {
         "film": "string",
+        "entry": "int64",
+        "patient": "string",
         "unit": "string",
         "time": "timestamp[ms]",
         "shift": "string",
         "operator_grade": "string",
-        "tube_size_mm": "double",
-        "lip_mark_cm": "double",
-        "sex": "string",
-        "height_cm": "double",
-        "age_years": "double",
-        "neck": "string",
-        "view": "string",
-        "age_group": "string",
         "source": "string",
         "reader": "string",
-        **{
-            f"{point}_{what}": "double"
-            for point in ("tip", "carina")
-            for what in ("row", "column", "sd_px", "confidence")
-        },
-        **{f"{plane}_{end}cm": "double" for plane in ("on_film", "in_patient") for end in ("", "low_", "high_")},
-        "verdict": "string",
-        "chance_in_main_bronchus": "double",
-        "chance_too_low": "double",
-        "chance_within_range": "double",
-        "chance_too_high": "double",
-        "range_low_cm": "double",
-        "range_high_cm": "double",
-        "move_cm": "double",
         "reasons": "list",
-        "error": "string",
-        "entry": "int64",
-        "accepted_range": "string",
     }
 )
+"""What the source tells, and who read it."""
+
+SAID = tuple(name for name in READING_COLUMNS if name not in ("reason", "schema_version"))
+"""What the Reading says: one row of it is the same in every export (`measure.row`). The reasons are a list here,
+and settings.json holds the schema's version."""
+
+COLUMNS: Mapping[str, str] = MappingProxyType(dict(AROUND) | {name: column_type(name) for name in SAID})
 """Name and Arrow type of each column, in order; docs/audit.md says what each holds."""
 
 
@@ -114,96 +97,38 @@ def _answer(entry: Entry, request: Request) -> Answer:
 def row_of(number: int, entry: Entry, request: Request, answered: Answer) -> Row:
     """The columns of one Reading, made by `request` of `entry`."""
     reading, around = answered.reading, entry.circumstances
-    known, inputs = answered.case or entry.case or request.known, reading.inputs
-    patient = known.patient if inputs is None else inputs.patient
-    group = size_group(patient)
-    row: Row = {
+    said = reading.row()
+    if reading.inputs is None:
+        said |= _known(answered.case or entry.case or request.known)
+    return {
         "film": entry.key,
+        "entry": number,
+        "patient": around.patient,
         "unit": around.unit,
         "time": around.time,
         "shift": around.shift,
         "operator_grade": around.operator_grade,
-        "tube_size_mm": known.tube.size_mm,
-        "lip_mark_cm": known.lip_mark_cm,
-        **_patient(patient),
-        "neck": (known.posture if inputs is None else inputs.neck_posture).value,
-        "view": (known.view if inputs is None else inputs.view).value,
-        "age_group": None if group is None else group.value,
         "source": entry.source_of(request),
         "reader": around.reader if entry.marked and request is entry.asked else None,
-        **_point("tip", reading.landmarks.tip),
-        **_point("carina", reading.landmarks.carina),
-        **_distance(reading),
-        "verdict": reading.verdict.value,
-        **_chances(reading.probabilities),
-        **_range(reading.accepted_range),
-        "move_cm": _move_cm(reading.adjustment),
         "reasons": [_nameless(text, entry) for text in _reasons(reading)],
+        **{name: said[name] for name in SAID},
         "error": None if reading.error is None else _nameless(reading.error, entry),
-        "entry": number,
     }
-    return row
 
 
-def _patient(patient: Patient) -> Row:
+def _known(known: Bedside) -> dict[str, Said]:
+    """What is known of a film that could not be measured."""
+    group = size_group(known.patient)
     return {
-        "sex": None if patient.sex is None else patient.sex.value,
-        "height_cm": patient.height_cm,
-        "age_years": patient.age_years,
+        "lip_mark_cm": known.lip_mark_cm,
+        "tube_size_mm": known.tube.size_mm,
+        "sex": None if known.patient.sex is None else known.patient.sex.value,
+        "height_cm": known.patient.height_cm,
+        "age_years": known.patient.age_years,
+        "age_group": None if group is None else group.value,
+        "neck": known.posture.value,
+        "view": known.view.value,
     }
-
-
-def _point(name: str, mark: Landmark | None) -> Row:
-    if mark is None:
-        return {}
-    return {
-        f"{name}_row": mark.row,
-        f"{name}_column": mark.column,
-        f"{name}_sd_px": mark.sd_px,
-        f"{name}_confidence": mark.confidence,
-    }
-
-
-def _distance(reading: Reading) -> Row:
-    if reading.distance is None:
-        return {}
-    on_film, in_patient = reading.distance.on_film, reading.distance.in_patient
-    return {
-        "on_film_cm": on_film.value,
-        "on_film_low_cm": on_film.low,
-        "on_film_high_cm": on_film.high,
-        "in_patient_cm": in_patient.value,
-        "in_patient_low_cm": in_patient.low,
-        "in_patient_high_cm": in_patient.high,
-    }
-
-
-def _chances(chances: Chances | None) -> Row:
-    if chances is None:
-        return {}
-    return {
-        "chance_in_main_bronchus": chances.in_a_main_bronchus,
-        "chance_too_low": chances.too_low,
-        "chance_within_range": chances.within_range,
-        "chance_too_high": chances.too_high,
-    }
-
-
-def _range(accepted: AcceptedRange | None) -> Row:
-    if accepted is None:
-        return {}
-    high = accepted.high_cm.value
-    return {
-        "range_low_cm": accepted.low_cm.value,
-        "range_high_cm": None if math.isinf(high) else high,
-        "accepted_range": accepted.name,
-    }
-
-
-def _move_cm(adjustment: Adjustment | None) -> float | None:
-    if adjustment is None:
-        return None
-    return adjustment.by_cm if adjustment.action is Action.ADVANCE else 0.0 - adjustment.by_cm
 
 
 def _reasons(reading: Reading) -> list[str]:

@@ -28,6 +28,8 @@ class Circumstances:
         Of the film, by the clock of the place.
     unit, shift, operator_grade : str
         As the source says.
+    patient : str
+        Opaque, the same for all films of one patient; tells nothing about who it is.
     reader : str
         Who placed the marks, as "reader 1", "reader 2" ... in the order of the source.
     """
@@ -36,6 +38,7 @@ class Circumstances:
     unit: str | None = None
     shift: str | None = None
     operator_grade: str | None = None
+    patient: str | None = None
     reader: str | None = None
 
 
@@ -110,7 +113,7 @@ class SourceDigest:
         return self._told.hexdigest()
 
     def key_of(self, name: str) -> str:
-        """An opaque key for a film: nobody who lacks the source finds the name by trying names."""
+        """An opaque key for a film or a patient: nobody who lacks the source finds the name by trying names."""
         salted = hashlib.blake2b(digest_size=KEY_BYTES, key=self._kept.digest())
         salted.update(name.encode("utf-8", "surrogateescape"))
         return salted.hexdigest()

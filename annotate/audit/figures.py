@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING
 
 from annotate.audit.report_films import FACTORS, MALPOSITIONED, NOT_KNOWN, levels
 from annotate.audit.report_suppression import Key, Sum, hidden_cells
+from measure.advice import Action, NoAction, Urgency
 from measure.statistics.control_chart import PChart, p_chart
+from measure.statistics.expected import effective, mean_variances, patients_in
 from measure.statistics.interval import Interval, undefined
-from measure.statistics.rates import Count, fisher_exact, holm, newcombe_difference, wilson
+from measure.statistics.rates import Count, equal_rates, holm, newcombe_difference, wilson
+from measure.verdict import SURE as SURE_FROM
 from measure.verdict import Verdict
 
 if TYPE_CHECKING:
@@ -20,30 +23,45 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 OVERALL = "all films"
-FILMS, ANSWERED, MALPOSITION = "films", "answered", "malpositioned"
+FILMS, COUNTED, ROUGH, SILENT = "films", "counted", "rough scale", "no answer"
+MALPOSITION, NEAR_CARINA = "malpositioned", "near the carina"
+SURE, SURE_WITHIN, UNSURE = "surely malpositioned", "surely within range", "not sure"
 
-PARTS: Mapping[str, tuple[str, ...]] = {
-    FILMS: (ANSWERED, Verdict.CANNOT_SAY.value),
-    ANSWERED: (MALPOSITION, Verdict.WITHIN_RANGE.value, Verdict.NEAR_A_LIMIT.value),
-    MALPOSITION: tuple(verdict.value for verdict in MALPOSITIONED),
+EXPECTED: Mapping[str, str] = {
+    Verdict.IN_A_MAIN_BRONCHUS.value: "chance_in_main_bronchus",
+    Verdict.TOO_LOW.value: "chance_too_low",
+    Verdict.TOO_HIGH.value: "chance_too_high",
+    Verdict.WITHIN_RANGE.value: "chance_within_range",
+    NEAR_CARINA: "chance_near_carina",
 }
-"""How the counts of a group of films add up."""
+"""Outcomes that are counted by their probability, and the column of each."""
+
+PARTS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    (FILMS, (COUNTED, ROUGH, SILENT)),
+    (COUNTED, (MALPOSITION, Verdict.WITHIN_RANGE.value)),
+    (MALPOSITION, tuple(verdict.value for verdict in MALPOSITIONED)),
+    (COUNTED, (SURE, UNSURE, SURE_WITHIN)),
+)
+"""How the numbers of a group of films add up."""
 
 OUTCOMES: Mapping[str, str] = {
-    MALPOSITION: ANSWERED,
-    **{verdict.value: ANSWERED for verdict in MALPOSITIONED},
-    Verdict.WITHIN_RANGE.value: ANSWERED,
-    Verdict.NEAR_A_LIMIT.value: ANSWERED,
-    Verdict.CANNOT_SAY.value: FILMS,
+    **dict.fromkeys((MALPOSITION, SURE, *EXPECTED, SURE_WITHIN, UNSURE), COUNTED),
+    **dict.fromkeys((ROUGH, SILENT), FILMS),
 }
 """Each outcome and what it is a share of."""
 
-NAMES = (FILMS, ANSWERED, *OUTCOMES)
+BY_GROUP = (MALPOSITION, SURE, *EXPECTED, SILENT)
+"""Outcomes that the tables by group show; all are in the CSV."""
+
+NAMES = (FILMS, COUNTED, *OUTCOMES)
+
+DECIMALS = 1
+"""To which sums of probabilities are shown, and hidden where they are small."""
 
 NOT_COMPARED = ("month",)
 """Change over time is for the control chart, which asks fewer questions of the same films."""
 
-WILSON = "Wilson"
+WILSON, BY_PATIENT = "Wilson", "Wilson, films of a patient taken together"
 SMALL = "hidden: small, or it would give away a small one"
 
 
@@ -84,7 +102,7 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """Counts of films by factor, level and outcome; what must not be shown reads as None.
+    """Films by factor, level and outcome, counted or as sums of probabilities; what must not be shown is None.
 
     Parameters
     ----------
@@ -92,55 +110,121 @@ class Counts:
         Levels of each factor, in their order.
     numbers : mapping
         Of (factor, level, name); the whole audit is (OVERALL, OVERALL, name).
+    worth : mapping
+        Where patients are known: the count that as many independent films would give, of the same keys.
     hidden : frozenset
         Keys that must not be shown.
     """
 
     by_factor: Mapping[str, Sequence[str]]
-    numbers: Mapping[Key, int]
+    numbers: Mapping[Key, float]
+    worth: Mapping[Key, Count] = field(default_factory=dict)
     hidden: frozenset[Key] = field(default_factory=frozenset)
 
-    def shown(self, factor: str, level: str, name: str) -> int | None:
-        """The count, or None where it is hidden."""
+    def shown(self, factor: str, level: str, name: str) -> float | None:
+        """The number, or None where it is hidden."""
         key = (factor, level, name)
         return None if key in self.hidden else self.numbers[key]
 
     def count(self, factor: str, level: str, outcome: str) -> Count | None:
         """Events of an outcome among the films that it is a share of; None where either is hidden."""
         events, films = self.shown(factor, level, outcome), self.shown(factor, level, OUTCOMES[outcome])
-        return None if events is None or films is None else Count(events, films)
+        return None if events is None or films is None else Count(min(events, films), films)
+
+    def independent(self, factor: str, level: str, outcome: str) -> Count | None:
+        """The same as independent films would give it: what its interval is taken from."""
+        count = self.count(factor, level, outcome)
+        return None if count is None else self.worth.get((factor, level, outcome), count)
 
 
 def count_films(films: pd.DataFrame, least: int | None) -> Counts:
-    """Count films by every factor that has more than one level, and hide small counts where `least` is given."""
+    """Count films by every factor, and hide small numbers where `least` is given."""
     by_factor = {factor: levels(films, factor) for factor in FACTORS}
-    overall = _tally(films["verdict"].value_counts())
-    numbers: dict[Key, int] = {(OVERALL, OVERALL, name): number for name, number in overall.items()}
-    for factor in by_factor:
-        for level, tally in _tallies(films, factor).items():
-            numbers |= {(factor, level, name): number for name, number in tally.items()}
-    hidden = frozenset[Key]() if least is None else hidden_cells(numbers, tuple(_sums(by_factor)), least)
-    return Counts(by_factor, numbers, hidden)
+    events = events_of(films)
+    numbers: dict[Key, float] = {}
+    worth: dict[Key, Count] = {}
+    for factor, found in ({OVERALL: [OVERALL]} | by_factor).items():
+        codes = _codes(films, factor, found)
+        numbers |= dict(_sums_by_level(factor, found, codes, events))
+        worth |= dict(_worth(factor, found, codes, events, films["patient"]))
+    hidden = frozenset[Key]()
+    if least is not None:
+        decided = {key: round(number, DECIMALS) for key, number in numbers.items()}
+        hidden = hidden_cells(decided, tuple(_sums(by_factor)), least)
+    return Counts(by_factor, numbers, worth, hidden)
 
 
-def _tallies(films: pd.DataFrame, by: str) -> dict[str, dict[str, int]]:
+def events_of(films: pd.DataFrame) -> dict[str, NDArray[np.float64]]:
+    """Of each film: what it adds to each number, a whole film or its probability."""
+    import numpy as np
+
+    chances = {name: films[column].to_numpy(float) for name, column in EXPECTED.items()}
+    inside, rough = chances[Verdict.WITHIN_RANGE.value], films["rough"].to_numpy(bool)
+    counted = ~np.isnan(inside) & ~rough
+    known = {name: np.clip(np.where(counted, chance, 0.0), 0.0, 1.0) for name, chance in chances.items()}
+    outside = np.clip(np.where(counted, 1.0 - inside, 0.0), 0.0, 1.0)
+    sure, sure_within = counted & (outside >= SURE_FROM), counted & (inside >= SURE_FROM)
+    whole = {
+        FILMS: np.ones(len(films), bool),
+        COUNTED: counted,
+        ROUGH: rough,
+        SILENT: ~counted & ~rough,
+        SURE: sure,
+        SURE_WITHIN: sure_within,
+        UNSURE: counted & ~sure & ~sure_within,
+    }
+    return {name: films_.astype(float) for name, films_ in whole.items()} | {MALPOSITION: outside} | known
+
+
+def _codes(films: pd.DataFrame, factor: str, found: Sequence[str]) -> NDArray[np.int64]:
+    """The place of each film's level in the factor's order."""
+    import numpy as np
     import pandas as pd
 
-    return {str(level): _tally(row) for level, row in pd.crosstab(films[by], films["verdict"]).iterrows()}
+    if factor == OVERALL:
+        return np.zeros(len(films), np.int64)
+    return np.asarray(pd.Categorical(films[factor], categories=list(found)).codes, np.int64)
 
 
-def _tally(found: pd.Series[int]) -> dict[str, int]:
-    """Counts of `PARTS` and every verdict, from those of the verdicts that there are."""
-    tally = {verdict.value: int(found.get(verdict.value, 0)) for verdict in Verdict}
-    for name in (MALPOSITION, ANSWERED, FILMS):
-        tally[name] = sum(tally[part] for part in PARTS[name])
-    return tally
+def _sums_by_level(
+    factor: str, found: Sequence[str], codes: NDArray[np.int64], events: Mapping[str, NDArray[np.float64]]
+) -> Iterator[tuple[Key, float]]:
+    import numpy as np
+
+    for name in NAMES:
+        sums = np.bincount(codes, events[name], len(found))
+        yield from (((factor, level, name), float(total)) for level, total in zip(found, sums, strict=True))
+
+
+def _worth(
+    factor: str,
+    found: Sequence[str],
+    codes: NDArray[np.int64],
+    events: Mapping[str, NDArray[np.float64]],
+    patients: pd.Series[str],
+) -> Iterator[tuple[Key, Count]]:
+    """What the shares are known from where films of a patient are alike; nothing where no patient is known."""
+    import numpy as np
+
+    known = patients.notna().to_numpy()
+    if not known.any():
+        return
+    whose = np.where(known, patients.astype("category").cat.codes, -1 - np.arange(len(patients)))
+    for outcome, among in OUTCOMES.items():
+        taken = events[among] > 0.0
+        values, level, patient = events[outcome][taken], codes[taken], whose[taken]
+        variances = mean_variances(values, level, patient, len(found))
+        many = patients_in(level, patient, len(found))
+        films, sums = (np.bincount(level, weights, len(found)) for weights in (None, values))
+        for place, name in enumerate(found):
+            count = Count(min(float(sums[place]), float(films[place])), float(films[place]))
+            yield (factor, name, outcome), effective(count, float(variances[place]), int(many[place]))
 
 
 def _sums(by_factor: Mapping[str, Sequence[str]]) -> Iterator[Sum]:
     groups = [(OVERALL, OVERALL), *((factor, level) for factor, found in by_factor.items() for level in found)]
     for factor, level in groups:
-        for total, parts in PARTS.items():
+        for total, parts in PARTS:
             yield Sum((factor, level, total), tuple((factor, level, part) for part in parts))
     for factor, found in by_factor.items():
         for name in NAMES:
@@ -152,13 +236,17 @@ def rates(counts: Counts) -> Iterator[Figure]:
     groups = [(OVERALL, OVERALL), *((f, level) for f, found in counts.by_factor.items() for level in found)]
     for factor, level in groups:
         for outcome in OUTCOMES:
-            yield rate("rates", FACTORS.get(factor, OVERALL), level, outcome, counts.count(factor, level, outcome))
+            count, worth = counts.count(factor, level, outcome), counts.independent(factor, level, outcome)
+            yield rate("rates", FACTORS.get(factor, OVERALL), level, outcome, count, worth)
 
 
-def rate(section: str, group: str, level: str, name: str, count: Count | None) -> Figure:
-    """A share as a Figure; hidden where the count is None."""
-    interval = undefined(SMALL) if count is None else wilson(count)
-    return Figure(section, group, level, name, interval, "share", count, method=WILSON, note=interval.undefined)
+def rate(
+    section: str, group: str, level: str, name: str, count: Count | None, worth: Count | None = None
+) -> Figure:
+    """A share as a Figure, its interval from what the count is worth; hidden where the count is None."""
+    interval = undefined(SMALL) if count is None else wilson(worth or count)
+    method = WILSON if worth is None or worth == count else BY_PATIENT
+    return Figure(section, group, level, name, interval, "share", count, method=method, note=interval.undefined)
 
 
 def differences(counts: Counts) -> tuple[Figure, ...]:
@@ -177,26 +265,29 @@ def _compare(counts: Counts, factor: str) -> Iterator[Figure]:
     known = [level for level in counts.by_factor[factor] if level != NOT_KNOWN]
     if len(known) < 2:
         return
-    shown = {level: counts.count(factor, level, MALPOSITION) for level in known}
+    shown = {level: counts.independent(factor, level, MALPOSITION) for level in known}
     for level in known[:1] if len(known) == 2 else known:
         others = [shown[other] for other in known if other != level]
         against = f"{level} against {known[1] if len(known) == 2 else 'all others'}"
-        yield _difference(FACTORS[factor], against, shown[level], others)
+        count = counts.count(factor, level, MALPOSITION)
+        yield _difference(FACTORS[factor], against, count, shown[level], others)
 
 
-def _difference(group: str, against: str, one: Count | None, others: Sequence[Count | None]) -> Figure:
+def _difference(
+    group: str, against: str, count: Count | None, one: Count | None, others: Sequence[Count | None]
+) -> Figure:
     rest = [other for other in others if other is not None]
-    method = "Newcombe method 10; Fisher's exact test; Holm"
+    method = "Newcombe method 10; N - 1 chi-squared; Holm"
     if one is None or len(rest) < len(others):
         return Figure(
             "differences", group, against, MALPOSITION, undefined(SMALL), "share", method=method, note=SMALL
         )
     together = Count(sum(other.events for other in rest), sum(other.films for other in rest))
     interval = newcombe_difference(one, together)
-    p = fisher_exact(one, together) if interval.defined else math.nan
+    p = equal_rates(one, together) if interval.defined else math.nan
     return Figure(
         *("differences", group, against, MALPOSITION, interval, "share"),
-        count=one,
+        count=count,
         p=p,
         method=method,
         note=interval.undefined,
@@ -212,12 +303,12 @@ class OverTime:
     periods : tuple of str
         Those drawn, in their order.
     counts : tuple of Count
-        Malpositioned among answered films.
+        Malpositioned among counted films.
     chart : PChart
     baseline : int or None
         Number of first periods that the centre line comes from; None for all.
     left_out : int
-        Periods without an answered film or with hidden counts.
+        Periods without a counted film or with hidden counts.
     """
 
     periods: tuple[str, ...]
@@ -251,21 +342,26 @@ def over_time(films: pd.DataFrame, baseline: int | None, least: int | None, coun
 
 
 def _by_period(films: pd.DataFrame, periods: Sequence[str], least: int | None) -> dict[str, Count | None]:
-    """Malpositioned among answered films of each period; None where it must not be shown."""
-    tallies = _tallies(films, "period")
-    found = {period: Count(tallies[period][MALPOSITION], tallies[period][ANSWERED]) for period in periods}
+    """Malpositioned among counted films of each period; None where it must not be shown."""
+    events, codes = events_of(films), _codes(films, "period", periods)
+    sums = dict(_sums_by_level("period", periods, codes, events))
+    found: dict[str, Count | None] = {}
+    for period in periods:
+        bad, all_films = sums["period", period, MALPOSITION], sums["period", period, COUNTED]
+        found[period] = Count(min(bad, all_films), all_films)
     if least is None:
-        return dict(found)
-    numbers: dict[Key, int] = {}
-    for period, count in found.items():
-        parts = {MALPOSITION: count.events, "other": count.films - count.events, ANSWERED: count.films}
-        numbers |= {(period, name): number for name, number in parts.items()}
-    sums = [Sum((period, ANSWERED), ((period, MALPOSITION), (period, "other"))) for period in periods]
-    for name in (MALPOSITION, "other", ANSWERED):
-        every = tuple((period, name) for period in periods)
-        numbers[(OVERALL, name)] = sum(numbers[key] for key in every)
-        sums.append(Sum((OVERALL, name), every))
-    hidden = {period for period, name in hidden_cells(numbers, sums, least) if name != "other"}
+        return found
+    numbers: dict[Key, float] = {}
+    for period in periods:
+        for name in (MALPOSITION, Verdict.WITHIN_RANGE.value, COUNTED):
+            numbers[period, name] = round(sums["period", period, name], DECIMALS)
+    parts = (MALPOSITION, Verdict.WITHIN_RANGE.value)
+    every = [Sum((period, COUNTED), tuple((period, part) for part in parts)) for period in periods]
+    for name in (*parts, COUNTED):
+        keys = tuple((period, name) for period in periods)
+        numbers[OVERALL, name] = sum(numbers[key] for key in keys)
+        every.append(Sum((OVERALL, name), keys))
+    hidden = {period for period, name in hidden_cells(numbers, every, least) if name != parts[1]}
     return {period: None if period in hidden else count for period, count in found.items()}
 
 
@@ -335,10 +431,22 @@ def binned(values: NDArray[np.float64], edges: Sequence[float], least: int | Non
     return tuple(None if key in hidden else number for key, number in zip(keys, found, strict=True))
 
 
-def what_to_do(moves_cm: NDArray[np.float64]) -> Iterator[Figure]:
-    """Share of films whose tube should be left, withdrawn or advanced, of those that got an advice."""
-    for name, chosen in (("leave", moves_cm == 0.0), ("withdraw", moves_cm < 0.0), ("advance", moves_cm > 0.0)):
-        yield rate("distance", "what to do", "", name, Count(int(chosen.sum()), len(moves_cm)))
+def what_to_do(films: pd.DataFrame) -> Iterator[Figure]:
+    """Share of films by what to do with the tube and how soon, of those that got an action."""
+    advised = films[films["action"].notna() & ~films["rough"].astype(bool)]
+    for column, group, kinds in (("action", "what to do", Action), ("urgency", "how soon", Urgency)):
+        found = advised[column].value_counts()
+        for kind in kinds:
+            count = Count(int(found.get(kind.value, 0)), len(advised))
+            yield rate("distance", group, "", kind.value, count)
+
+
+def without_action(films: pd.DataFrame) -> Iterator[Figure]:
+    """Share of all films that got no action, by why."""
+    found = films["no_action_because"].value_counts()
+    for why in NoAction:
+        if number := int(found.get(why.value, 0)):
+            yield rate("coverage", "no action", why.value, "films without an action", Count(number, len(films)))
 
 
 def coarse(figures: Iterable[Figure], least: int | None) -> tuple[Figure, ...]:
@@ -355,7 +463,7 @@ def _coarse(figure: Figure, least: int) -> Figure:
         return figure
     films = least * round(figure.count.films / least)
     count = Count(min(least * round(figure.count.events / least), films), films)
-    if figure.method == WILSON:
+    if figure.method in (WILSON, BY_PATIENT):
         return rate(figure.section, figure.group, figure.level, figure.name, count)
     return replace(figure, count=count)
 

@@ -10,9 +10,22 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-from annotate.audit.figures import ANSWERED, FILMS, MALPOSITION, OVERALL, SMALL, Counts, Figure, rate
+from annotate.audit.figures import (
+    COUNTED,
+    FILMS,
+    MALPOSITION,
+    OVERALL,
+    SMALL,
+    SURE,
+    UNSURE,
+    Counts,
+    Figure,
+    rate,
+    without_action,
+)
 from annotate.audit.report_films import MALPOSITIONED, NOT_KNOWN, ZONES, zones
 from measure.accepted_range import GOODMAN, OTHER_PUBLISHED, AcceptedRange
+from measure.advice import Action
 from measure.patient import AgeGroup
 from measure.posture import NeckPosture
 from measure.statistics.agreement import (
@@ -24,7 +37,7 @@ from measure.statistics.agreement import (
     intraclass_correlation,
     mean_absolute_error,
 )
-from measure.statistics.interval import Interval, undefined
+from measure.statistics.interval import undefined
 from measure.statistics.rates import Count, rogan_gladen, variance_explained
 from measure.verdict import Verdict
 
@@ -39,10 +52,13 @@ MOST_PAIRS = 10
 
 
 def coverage(films: pd.DataFrame, counts: Counts, least: int | None) -> Iterator[Figure]:
-    """How many films were answered, how many could not be opened, and why not."""
-    answered, all_films = (counts.shown(OVERALL, OVERALL, name) for name in (ANSWERED, FILMS))
-    whole = answered is not None and all_films is not None
-    yield rate("coverage", "answered", "", ANSWERED, Count(answered or 0, all_films or 0) if whole else None)
+    """How many films were counted, how many got no action or could not be opened, and why not."""
+    counted, all_films = (counts.shown(OVERALL, OVERALL, name) for name in (COUNTED, FILMS))
+    whole = counted is not None and all_films is not None
+    yield rate("coverage", "counted", "", COUNTED, Count(counted or 0, all_films or 0) if whole else None)
+    for figure in without_action(films):
+        if figure.count is not None and whole and not _small((figure.count.events,), least):
+            yield figure
     silent = films[films["verdict"] == Verdict.CANNOT_SAY.value]
     told = Counter(reason for reasons in silent["reasons"] for reason in _distinct(reasons))
     lines = [("", "could not be opened", int(silent["error"].notna().sum()))]
@@ -65,38 +81,31 @@ def _general(reason: str) -> str:
     return re.sub(r"\d+(\.\d+)?", "…", text)[:160]
 
 
-def _small(counts: Iterable[int], least: int | None) -> bool:
+def _small(counts: Iterable[float], least: int | None) -> bool:
     return least is not None and any(0 < count < least for count in counts)
 
 
 def near_limits(films: pd.DataFrame, counts: Counts) -> Iterator[Figure]:
-    """Malposition where films near a limit count as good, as bad, by their best estimate or by their chances."""
-    answered = films[films["verdict"] != Verdict.CANNOT_SAY.value]
-    near = counts.shown(OVERALL, OVERALL, Verdict.NEAR_A_LIMIT.value)
-    sure = counts.count(OVERALL, OVERALL, MALPOSITION)
+    """Malposition by the films that are sure, by all that are not surely good, by best estimates, by chances."""
     group = "films near a limit"
-    either = None if near is None or sure is None else Count(sure.events + near, sure.films)
-    yield rate("sensitivity", group, "counted within range (as in the rates)", MALPOSITION, sure)
-    yield rate("sensitivity", group, "counted as malpositioned", MALPOSITION, either)
-    placed = zones(answered)
+    sure, unsure = counts.count(OVERALL, OVERALL, SURE), counts.count(OVERALL, OVERALL, UNSURE)
+    either = None if sure is None or unsure is None else Count(sure.events + unsure.events, sure.films)
+    placed = zones(films[films["chance_within_range"].notna()])
+    placed = placed[placed != ""]
     guessed = Count(int(_positive(placed).sum()), len(placed))
-    yield rate("sensitivity", group, "every film counted by its best estimate", MALPOSITION, guessed)
-    chances = answered[["chance_in_main_bronchus", "chance_too_low", "chance_too_high"]].sum(axis=1)
-    shared = Interval(float(chances.mean()), math.nan, math.nan) if len(chances) else undefined("no films")
-    yield Figure(
-        "sensitivity",
-        group,
-        "every film counted by its chances",
-        MALPOSITION,
-        shared,
-        "share",
-        method="mean chance",
-    )
+    for level, count in (
+        ("surely outside: the lower bound", sure),
+        ("all but the surely good: the upper bound", either),
+        ("every film counted by its best estimate of the height", guessed),
+        ("every film counted by its chances (as in the rates)", counts.count(OVERALL, OVERALL, MALPOSITION)),
+    ):
+        yield rate("sensitivity", group, level, MALPOSITION, count)
 
 
 def ranges(films: pd.DataFrame) -> Iterator[Figure]:
     """Share of best estimates outside each published range, adults alone; and by what an unknown neck may be."""
-    adults = films[films["age_group"].isin([AgeGroup.ADULT.value, NOT_KNOWN]) & films["on_film_cm"].notna()]
+    grown = films["age_group"].isin([AgeGroup.ADULT.value, NOT_KNOWN])
+    adults = films[grown & films["on_film_cm"].notna() & ~films["rough"]]
     height = adults["on_film_cm"].to_numpy(float)
     for name, accepted in OTHER_PUBLISHED.items():
         yield from _outside(f"{name}: {_limits(accepted)}", height, *_ends(accepted, len(adults)))
@@ -180,10 +189,12 @@ class Pairing:
 
 
 PROPOSED_AND_HAND = "proposal against hand"
+NO_ACTION = "none"
 
 
 def pairings(readings: pd.DataFrame, least: int) -> list[Pairing]:
     """The proposals against the first reading by hand, and the readers against each other."""
+    readings = readings[~readings["rough"]]
     hand = readings[readings["source"] == "hand"]
     first_hand = hand.drop_duplicates("film").set_index("film")
     proposed = readings[readings["source"] == "proposed"].drop_duplicates("film").set_index("film")
@@ -236,6 +247,8 @@ def _kappas(pairing: Pairing) -> Iterator[Figure]:
     both = (a != "") & (b != "")
     verdicts = [list(side["verdict"]) for side in (pairing.first, pairing.second)]
     yield _kappa(pairing, "verdict", Weighting.NONE, verdicts, [verdict.value for verdict in Verdict])
+    actions = [list(side["action"].astype(object).fillna(NO_ACTION)) for side in (pairing.first, pairing.second)]
+    yield _kappa(pairing, "action", Weighting.NONE, actions, [*(action.value for action in Action), NO_ACTION])
     for weighting in Weighting:
         yield _kappa(pairing, "zone", weighting, [list(a[both]), list(b[both])], ZONES)
 

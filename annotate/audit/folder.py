@@ -9,7 +9,7 @@ from annotate.audit.entry import Entry, SourceDigest
 from annotate.audit.errors import AuditError
 from annotate.films.find import find_films
 from imaging.case import Request
-from measure.assess import Case
+from measure.case import Bedside
 
 
 class Folder:
@@ -23,7 +23,7 @@ class Folder:
 
     kind = "folder"
 
-    def __init__(self, path: Path, known: Case, *, believe_resolution: bool = False):
+    def __init__(self, path: Path, known: Bedside, *, believe_resolution: bool = False):
         self._path = path
         self._films = find_films([str(path)])
         self._request = Request(known=known, believe_resolution=believe_resolution)

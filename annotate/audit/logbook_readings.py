@@ -13,7 +13,7 @@ from annotate.logbook.entry import Kind
 from annotate.logbook.errors import LogbookError
 from annotate.logbook.rebuild import case_of_entry
 from annotate.logbook.store import Filter, Logbook
-from measure.assess import Case
+from measure.case import Bedside, Case
 from measure.posture import NeckPosture
 
 
@@ -24,7 +24,7 @@ class LogbookReadings:
     ----------
     url : str or None
         As `Logbook.open` takes it.
-    known : Case
+    known : Bedside
         Its accepted range holds for every entry, its posture where an entry knows none.
 
     Raises
@@ -35,7 +35,7 @@ class LogbookReadings:
 
     kind = "logbook"
 
-    def __init__(self, url: str | None, known: Case):
+    def __init__(self, url: str | None, known: Bedside):
         self._url, self._known = url, known
         self._readers: dict[str, str] = {}
         self._digest = SourceDigest()
@@ -64,7 +64,11 @@ class LogbookReadings:
         bare = Entry(
             f"logbook entry {entry.number}",
             self._digest.key_of(entry.film),
-            circumstances=Circumstances(time=entry.time.replace(tzinfo=None), reader=self._readers[entry.reader]),
+            circumstances=Circumstances(
+                time=entry.time.replace(tzinfo=None),
+                patient=None if entry.patient is None else self._digest.key_of(f"patient {entry.patient}"),
+                reader=self._readers[entry.reader],
+            ),
         )
         try:
             case = case_of_entry(entry)
@@ -76,4 +80,4 @@ class LogbookReadings:
 
 def _unknown_posture(case: Case) -> bool:
     """Neither given nor to be read from the mandible."""
-    return case.posture is NeckPosture.UNKNOWN and case.landmarks.mandible is None
+    return case.posture is NeckPosture.UNKNOWN and case.landmarks.mandible is None and not case.mandible

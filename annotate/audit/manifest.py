@@ -17,7 +17,7 @@ from typing import TypeVar
 from annotate.audit.entry import Circumstances, Entry, SourceDigest
 from annotate.audit.errors import AuditError
 from imaging.case import Request
-from measure.assess import Case
+from measure.case import Bedside
 from measure.errors import MeasureError
 from measure.magnification import View
 from measure.patient import Patient, Sex
@@ -80,6 +80,7 @@ COLUMNS: Mapping[str, Callable[[Value], object]] = MappingProxyType(
         "unit": _text,
         "shift": _text,
         "operator_grade": _text,
+        "patient": _text,
         "tube_size_mm": _number,
         "lip_mark_cm": _number,
         "sex": _one_of(Sex, {"f": Sex.FEMALE, "m": Sex.MALE}),
@@ -129,7 +130,7 @@ class Manifest:
     Parameters
     ----------
     path : Path
-    known : Case
+    known : Bedside
         What holds for every film.
     believe_resolution : bool
         As in `lipmark read`.
@@ -144,7 +145,7 @@ class Manifest:
 
     kind = "manifest"
 
-    def __init__(self, path: Path, known: Case, *, believe_resolution: bool = False, hand_only: bool = False):
+    def __init__(self, path: Path, known: Bedside, *, believe_resolution: bool = False, hand_only: bool = False):
         self._path = path
         self._known = known
         self._believe_resolution = believe_resolution
@@ -242,7 +243,7 @@ class Manifest:
         film = get.of("film", str)
         both = asked.tip is not None and asked.carina is not None
         _check_measurable(film, both, asked)
-        reader = get.of("reader", str)
+        reader, patient = get.of("reader", str), get.of("patient", str)
         return replace(
             bare,
             place=film or bare.place,
@@ -254,6 +255,7 @@ class Manifest:
                 get.of("unit", str),
                 get.of("shift", str),
                 get.of("operator_grade", str),
+                None if patient is None else self._digest.key_of(f"patient {patient}"),
                 None if reader is None else readers[reader],
             ),
         )

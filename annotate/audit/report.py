@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from annotate.audit.report_page import Wishes
 
 PAGE, FIGURES = "report.html", "figures.csv"
+"""Beside them `films.csv`, unless small counts are to be hidden."""
 
 
 def write_report(
@@ -21,7 +22,7 @@ def write_report(
     counted: Readings = Readings.BEST,
     period: Period = Period.MONTH,
 ) -> tuple[int, Path]:
-    """Write report.html and figures.csv; the same results give the same bytes.
+    """Write report.html, figures.csv and films.csv; the same results give the same bytes.
 
     Parameters
     ----------
@@ -45,6 +46,7 @@ def write_report(
     OSError
         Where `out` cannot be written.
     """
+    from annotate.audit.report_list import FILMS_FILE, write_films
     from annotate.audit.report_page import Wishes, chapters, page
     from annotate.audit.report_tables import as_csv
 
@@ -54,4 +56,6 @@ def write_report(
     out.mkdir(parents=True, exist_ok=True)
     (out / PAGE).write_text(page(audit, found, wishes), encoding="utf-8")
     (out / FIGURES).write_text(as_csv(f for chapter in found for f in chapter.figures), encoding="utf-8")
+    if wishes.least is None:
+        write_films(audit, out / FILMS_FILE)
     return len(audit.films), out / PAGE

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, overload
 
 from annotate.audit.errors import AuditError
+from annotate.audit.results import FORMAT
 from measure.verdict import Verdict
 
 if TYPE_CHECKING:
@@ -21,10 +22,11 @@ if TYPE_CHECKING:
 NOT_KNOWN = "not known"
 
 COLUMNS = (
-    *("film", "unit", "time", "shift", "operator_grade", "tube_size_mm", "lip_mark_cm", "sex", "height_cm"),
-    *("neck", "view", "age_group", "source", "reader", "on_film_cm", "in_patient_cm", "verdict"),
-    *("chance_in_main_bronchus", "chance_too_low", "chance_too_high", "range_low_cm", "range_high_cm"),
-    *("move_cm", "reasons", "error"),
+    *("film", "entry", "patient", "unit", "time", "shift", "operator_grade", "tube_size_mm", "lip_mark_cm", "sex"),
+    *("height_cm", "neck", "view", "age_group", "source", "reader", "on_film_cm", "in_patient_cm", "verdict"),
+    *("chance_in_main_bronchus", "chance_too_low", "chance_within_range", "chance_too_high"),
+    *("chance_near_carina", "rough", "range_low_cm", "range_high_cm", "move_cm", "action", "urgency"),
+    *("no_action_because", "reasons", "error"),
 )
 """What the report needs of the results; docs/audit.md describes all columns."""
 
@@ -72,6 +74,30 @@ _TAKEN = {Readings.BEST: SOURCES_BY_WORTH, Readings.HAND: ("hand",), Readings.PR
 
 
 @dataclass(frozen=True, slots=True)
+class Keys(Sequence[str]):
+    """Keys as the file holds them: a million of them as Python's texts would fill the memory."""
+
+    held: pyarrow.Array
+
+    @overload
+    def __getitem__(self, place: int) -> str: ...
+
+    @overload
+    def __getitem__(self, place: slice) -> Sequence[str]: ...
+
+    def __getitem__(self, place: int | slice) -> str | Sequence[str]:
+        found = self.held[place]
+        return Keys(found) if isinstance(place, slice) else str(found.as_py())
+
+    def __len__(self) -> int:
+        return len(self.held)
+
+    def take(self, places: NDArray[np.int64]) -> pyarrow.Array:
+        """Those of these numbers."""
+        return self.held.take(places)
+
+
+@dataclass(frozen=True, slots=True)
 class Audit:
     """An audit's results.
 
@@ -83,24 +109,27 @@ class Audit:
         One row for each film: the reading that counts, with the columns of `FACTORS`, and "period".
     settings : mapping
         As the run wrote them.
+    keys : Keys
+        The films' keys, by the numbers that stand for them in both tables.
     """
 
     readings: pd.DataFrame
     films: pd.DataFrame
     settings: Mapping[str, object]
+    keys: Keys
 
     @property
     def entries_missing(self) -> int:
         """Entries of the source that the results do not hold yet; 0 where the results do not tell."""
         source = self.settings.get("source")
         wanted = source.get("entries") if isinstance(source, Mapping) else None
-        if not isinstance(wanted, int) or "entry" not in self.readings:
+        if not isinstance(wanted, int):
             return 0
         return max(0, wanted - int(self.readings["entry"].nunique()))
 
 
 def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = Period.MONTH) -> Audit:
-    """Read what `lipmark audit` has written.
+    """Read what `lipmark audit run` has written.
 
     Parameters
     ----------
@@ -116,7 +145,7 @@ def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = P
     AuditError
         Where there are no results, columns are missing, or no reading is of the kind asked for.
     """
-    readings, settings = _load(place)
+    readings, settings, keys = _load(place)
     films = readings[readings["source"].isin(_TAKEN[counted])].copy()
     if films.empty:
         raise AuditError(f"{place}: no reading found that counts as {counted.value!r}; choose other --readings.")
@@ -125,10 +154,10 @@ def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = P
     )
     films = films.sort_values(["worth", "place"], kind="stable").drop_duplicates("film")
     films = films.sort_values("place", kind="stable").reset_index(drop=True)
-    return Audit(readings, _with_factors(films, period), settings)
+    return Audit(readings, _with_factors(films, period), settings, keys)
 
 
-def _load(place: str) -> tuple[pd.DataFrame, Mapping[str, object]]:
+def _load(place: str) -> tuple[pd.DataFrame, Mapping[str, object], Keys]:
     import pyarrow
     from fsspec.core import url_to_fs
     from pyarrow import dataset
@@ -138,48 +167,64 @@ def _load(place: str) -> tuple[pd.DataFrame, Mapping[str, object]]:
         parts = sorted(files.glob(f"{root}/films/*.parquet"))
         settings = json.loads(files.cat_file(f"{root}/settings.json")) if parts else {}
     except (ValueError, ImportError, OSError) as error:
-        raise AuditError(f"{place}: {error}; give the folder that `lipmark audit --out` has written.") from error
+        raise AuditError(
+            f"{place}: {error}; give the folder that `lipmark audit run --out` has written."
+        ) from error
     if not parts:
         raise AuditError(
-            f"{place}: no films/*.parquet found; give the folder that `lipmark audit --out` has written."
+            f"{place}: no films/*.parquet found; give the folder that `lipmark audit run --out` has written."
         )
     try:
+        _refuse_other_format(place, settings)
         data = dataset.dataset(parts, filesystem=files, format="parquet")
         missing = sorted(set(COLUMNS) - set(data.schema.names))
         if missing:
-            raise AuditError(f"{place}: columns {', '.join(missing)} missing; run `lipmark audit` again.")
-        order = ["entry"] if "entry" in data.schema.names else []
-        table = _slim(data.to_table(columns=[*COLUMNS, *order])).to_pandas()
+            raise AuditError(f"{place}: columns {', '.join(missing)} missing; run `lipmark audit run` again.")
+        slim, keys = _slim(data.to_table(columns=list(COLUMNS)))
+        table = slim.to_pandas()
     except pyarrow.ArrowException as error:
-        raise AuditError(f"{place}: results are damaged ({error}); run `lipmark audit` again.") from error
+        raise AuditError(f"{place}: results are damaged ({error}); run `lipmark audit run` again.") from error
     if table.empty:
         raise AuditError(f"{place}: results without a film found; audit some films first.")
-    if order:
-        table = table.sort_values("entry", kind="stable")
+    table["rough"] = table["rough"].fillna(False).astype(bool)
+    table = table.sort_values("entry", kind="stable")
     _refuse_strange_verdicts(place, table)
-    return table.reset_index(drop=True).assign(place=range(len(table))), settings
+    return table.reset_index(drop=True).assign(place=range(len(table))), settings, keys
 
 
-def _slim(table: pyarrow.Table) -> pyarrow.Table:
-    """The same with less to keep: films as numbers, each word once, reasons only where there is no answer."""
+def _refuse_other_format(place: str, settings: object) -> None:
+    """Results of another rule must not be counted by this one."""
+    told = settings.get("format") if isinstance(settings, Mapping) else None
+    found = told.get("version") if isinstance(told, Mapping) else None
+    if found != FORMAT:
+        raise AuditError(
+            f"{place}: results of format {found} found, {FORMAT} expected: they were judged by another rule, or "
+            "not by lipmark. Run the audit again, into another folder."
+        )
+
+
+def _slim(table: pyarrow.Table) -> tuple[pyarrow.Table, Keys]:
+    """The same with less to keep: films as numbers, words once, reasons only without an answer; and the keys."""
     import pyarrow
     from pyarrow import compute
 
     silent = compute.equal(table["verdict"], Verdict.CANNOT_SAY.value)
     reasons = compute.if_else(silent, table["reasons"], pyarrow.scalar(None, table["reasons"].type))
     table = table.set_column(table.schema.get_field_index("reasons"), "reasons", reasons)
-    numbers = table["film"].combine_chunks().dictionary_encode().indices
-    table = table.set_column(table.schema.get_field_index("film"), "film", numbers)
+    films = table["film"].combine_chunks().dictionary_encode()
+    table = table.set_column(table.schema.get_field_index("film"), "film", films.indices)
     for index, field in enumerate(table.schema):
         if pyarrow.types.is_string(field.type) or pyarrow.types.is_large_string(field.type):
             table = table.set_column(index, field.name, table[field.name].dictionary_encode())
-    return table.replace_schema_metadata(None)
+    return table.replace_schema_metadata(None), Keys(films.dictionary)
 
 
 def _refuse_strange_verdicts(place: str, table: pd.DataFrame) -> None:
     strange = sorted(set(table["verdict"].dropna().astype(str)) - {verdict.value for verdict in Verdict})
     if strange or table["verdict"].isna().any():
-        raise AuditError(f"{place}: verdict {', '.join(strange) or 'missing'} found; run `lipmark audit` again.")
+        raise AuditError(
+            f"{place}: verdict {', '.join(strange) or 'missing'} found; run `lipmark audit run` again."
+        )
 
 
 def _with_factors(films: pd.DataFrame, period: Period) -> pd.DataFrame:
@@ -203,14 +248,15 @@ ZONES = ("in a main bronchus", "too low", "within range", "too high")
 
 
 def zones(rows: pd.DataFrame) -> NDArray[np.str_]:
-    """Zone of each best estimate, by the range that it was held against; "" without distance or range."""
+    """Zone of each best estimate, by its own range; "" without distance or range, or with a rough scale."""
     import numpy as np
 
     height = rows["on_film_cm"].to_numpy(float)
     low, high = rows["range_low_cm"].to_numpy(float), rows["range_high_cm"].to_numpy(float)
     high = np.where(np.isnan(high), np.inf, high)
     found = np.select([height < 0.0, height < low, height <= high], ZONES[:3], ZONES[3])
-    return np.where(np.isnan(height) | np.isnan(low), "", found).astype(str)
+    none = np.isnan(height) | np.isnan(low) | rows["rough"].eq(True).to_numpy()
+    return np.where(none, "", found).astype(str)
 
 
 def levels(films: pd.DataFrame, factor: str) -> list[str]:

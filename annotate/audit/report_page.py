@@ -10,11 +10,16 @@ from typing import TYPE_CHECKING
 from annotate.audit import charts
 from annotate.audit import report_words as words
 from annotate.audit.figures import (
+    BY_GROUP,
     FILMS,
     LEAST_FOR_SPREAD,
     MALPOSITION,
+    NEAR_CARINA,
     NOT_COMPARED,
     OVERALL,
+    ROUGH,
+    SILENT,
+    SURE,
     Counts,
     Figure,
     OverTime,
@@ -40,6 +45,7 @@ from annotate.audit.figures_trust import (
     ranges,
 )
 from annotate.audit.report_films import FACTORS, NOT_KNOWN, Audit
+from annotate.audit.report_list import HEAD, list_films
 from annotate.audit.report_tables import (
     Table,
     crossed_table,
@@ -149,7 +155,7 @@ def _by_group(every: Sequence[Figure], counts: Counts) -> Chapter:
         crossed_table(
             f"By {FACTORS[factor].lower()}",
             FACTORS[factor],
-            [figure for figure in figures if figure.group == FACTORS[factor]],
+            [figure for figure in figures if figure.group == FACTORS[factor] and figure.name in BY_GROUP],
             {level: counts.shown(factor, level, FILMS) for level in counts.by_factor[factor]},
         )
         for factor in telling
@@ -211,6 +217,7 @@ MOVE_EDGES_CM = tuple(half / 2.0 - 0.25 for half in range(-16, 18))
 
 def _distance(films: pd.DataFrame, least: int | None) -> Chapter | None:
     few = max(LEAST_FOR_SPREAD, least or 0)
+    films = films[~films["rough"]]
     heights, moves = (_known(films[name]) for name in ("on_film_cm", "move_cm"))
     moved = moves[moves != 0.0]
     if heights.size < few:
@@ -223,7 +230,7 @@ def _distance(films: pd.DataFrame, least: int | None) -> Chapter | None:
     )
     pictures = [charts.histogram("chart-distance", "Distance of the tip above the carina", bars)]
     counted = [*_binned_figures("tip above carina", bars)]
-    summed = [*spread("distance", "tip above carina", "", heights, "cm"), *what_to_do(moves)]
+    summed = [*spread("distance", "tip above carina", "", heights, "cm"), *what_to_do(films)]
     if moved.size >= few:
         bars = charts.Histogram(MOVE_EDGES_CM, binned(moved, MOVE_EDGES_CM, least), along)
         pictures.append(charts.histogram("chart-move", "Suggested move at the lip, where there is one", bars))
@@ -351,7 +358,7 @@ def _coverage(films: pd.DataFrame, counts: Counts, least: int | None) -> Chapter
     figures = coarse(coverage(films, counts, least), least)
     return Chapter(
         "coverage",
-        "How many could be answered, and why not",
+        "How many could be counted, and why not",
         words.COVERAGE,
         tables=(plain_table("Coverage", figures, "reason"),),
         figures=figures,
@@ -384,11 +391,53 @@ def page(audit: Audit, found: Sequence[Chapter], wishes: Wishes) -> str:
     """
     values = {
         "title": wishes.title,
+        "summary": summary(found, audit),
         "facts": _facts(audit, wishes),
-        "cautions": (*_unfinished(audit), *ALWAYS, *words.MIND),
+        "cautions": (*_unfinished(audit), *ALWAYS, _alike(audit), *words.MIND),
         "chapters": found,
+        "films": None if wishes.least is not None else list_films(audit),
+        "film_head": HEAD,
+        "film_words": words.FILMS,
     }
     return frame.page("annotate.audit", values)
+
+
+def summary(found: Sequence[Chapter], audit: Audit) -> str:
+    """The report in one sentence, or two."""
+    told = {f.name: f for chapter in found for f in chapter.figures if f.section == "rates" and f.group == OVERALL}
+    counted, bad = told[ROUGH].count, told[MALPOSITION]
+    if not bad.interval.defined or bad.count is None or counted is None:
+        return words.NO_SUMMARY.format(films=len(audit.films))
+    patients = audit.films["patient"].nunique()
+    rough, silent = _events(told[ROUGH]), _events(told[SILENT])
+    apart = "" if rough == silent == "0" else words.APART.format(rough=rough, silent=silent)
+    return (
+        words.SUMMARY.format(
+            films=len(audit.films),
+            patients=f" of {patients} patients" if patients else "",
+            counted=f"{bad.count.films:.0f}",
+            malpositioned=_in_words(bad),
+            near=_in_words(told[NEAR_CARINA]),
+            sure=_in_words(told[SURE]),
+        )
+        + apart
+    )
+
+
+def _in_words(figure: Figure) -> str:
+    interval = figure.interval
+    if not interval.defined:
+        return "(hidden)"
+    return f"{100 * interval.value:.1f} % ({100 * interval.low:.1f} to {100 * interval.high:.1f})"
+
+
+def _events(figure: Figure) -> str:
+    return "a hidden number" if figure.count is None else f"{figure.count.events:.0f}"
+
+
+def _alike(audit: Audit) -> str:
+    """What the intervals allow for."""
+    return words.ALIKE if audit.films["patient"].notna().any() else words.PATIENTS_UNKNOWN
 
 
 def _unfinished(audit: Audit) -> Iterator[str]:
@@ -405,6 +454,7 @@ def _facts(audit: Audit, wishes: Wishes) -> Mapping[str, str]:
     hidden = "nothing is hidden" if wishes.least is None else words.HIDDEN.format(least=wishes.least)
     return {
         "films": f"{len(films)}",
+        "patients": f"{films['patient'].nunique() or 'not known'}",
         "readings of them": f"{len(audit.readings)}",
         "points placed by": ", ".join(sorted(set(films["source"]))),
         "months": "not known" if time.empty else f"{time.min():%Y-%m} to {time.max():%Y-%m}",

@@ -23,7 +23,7 @@ class Sum:
     parts: tuple[Key, ...]
 
 
-def hidden_cells(counts: Mapping[Key, int], sums: Sequence[Sum], least: int) -> frozenset[Key]:
+def hidden_cells(counts: Mapping[Key, float], sums: Sequence[Sum], least: int) -> frozenset[Key]:
     """The counts that must not be shown.
 
     Parameters
@@ -62,7 +62,7 @@ def hidden_cells(counts: Mapping[Key, int], sums: Sequence[Sum], least: int) -> 
         hidden |= more
 
 
-def _give_away(one: Sum, counts: Mapping[Key, int], hidden: set[Key], least: int) -> set[Key]:
+def _give_away(one: Sum, counts: Mapping[Key, float], hidden: set[Key], least: int) -> set[Key]:
     """What to hide in addition, so that this sum tells nothing."""
     secret = [part for part in one.parts if part in hidden]
     if one.total in hidden:
@@ -75,7 +75,7 @@ def _give_away(one: Sum, counts: Mapping[Key, int], hidden: set[Key], least: int
     return _smallest(one, counts, hidden)
 
 
-def _smallest(one: Sum, counts: Mapping[Key, int], hidden: set[Key]) -> set[Key]:
+def _smallest(one: Sum, counts: Mapping[Key, float], hidden: set[Key]) -> set[Key]:
     """The smallest count of a sum that is still shown: a part that is not zero, or else the total."""
     shown = [part for part in one.parts if part not in hidden and counts[part] > 0]
     if shown:

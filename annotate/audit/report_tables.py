@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import StringIO
 
 from annotate.audit.figures import SMALL, Figure
@@ -25,12 +25,13 @@ EMPTY, HIDDEN = "–", "hidden"
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """What is read, what it is sorted by, and what stands below in small letters."""
+    """What is read, what it is sorted by, what stands below in small letters, and which films it is of."""
 
     text: str
     sort: float | str
     number: bool = True
     below: str = ""
+    films: tuple[str, str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +52,23 @@ def as_csv(figures: Iterable[Figure]) -> str:
         interval, count = figure.interval, figure.count
         words = (figure.section, figure.group, figure.level, figure.name, figure.unit)
         numbers = (interval.value, interval.low, interval.high)
-        counts = ("", "") if count is None else (count.events, count.films)
+        counts = ("", "") if count is None else tuple(map(_exactly, (count.events, count.films)))
         tests = (_plain(figure.p), _plain(figure.p_holm))
         told = (figure.method, figure.note)
-        lines.writerow((*map(_harmless, words), *map(_plain, numbers), *counts, *tests, *map(_harmless, told)))
+        lines.writerow((*map(harmless, words), *map(_plain, numbers), *counts, *tests, *map(harmless, told)))
     return out.getvalue()
+
+
+def _exactly(count: float) -> str:
+    return f"{count:.0f}" if float(count).is_integer() else f"{count:.4f}"
 
 
 def _plain(number: float) -> str:
     return "" if math.isnan(number) else f"{number:.6g}"
 
 
-def _harmless(text: str) -> str:
+def harmless(text: str) -> str:
+    """The text as a cell that a spreadsheet takes for no formula."""
     return f"'{text}" if text.startswith(DANGEROUS) else text
 
 
@@ -71,9 +77,13 @@ def words(text: str) -> Cell:
     return Cell(text, text, number=False)
 
 
-def number(value: int | None) -> Cell:
-    """A cell with a count; None is hidden."""
-    return Cell(HIDDEN, -1.0) if value is None else Cell(f"{value}", float(value))
+def number(value: float | None) -> Cell:
+    """A cell with a count or a sum of probabilities; None is hidden."""
+    return Cell(HIDDEN, -1.0) if value is None else Cell(_counted(value), float(value))
+
+
+def _counted(value: float) -> str:
+    return f"{value:.0f}" if float(value).is_integer() else f"{value:.1f}"
 
 
 UNITS = {"share": (100.0, 1, " %"), "variance": (100.0, 1, " %"), "cm": (1.0, 2, " cm")}
@@ -92,6 +102,13 @@ def interval_cell(interval: Interval, unit: str) -> Cell:
     return Cell(f"{value}{sign}", interval.value, below=below)
 
 
+def share_cell(figure: Figure) -> Cell:
+    """A figure with its interval; a rate leads to its films."""
+    cell = interval_cell(figure.interval, figure.unit)
+    leads = figure.section == "rates" and figure.interval.defined
+    return replace(cell, films=(figure.group, figure.level, figure.name)) if leads else cell
+
+
 def p_cell(p: float) -> Cell:
     """A p-value as people read it."""
     if math.isnan(p):
@@ -101,11 +118,15 @@ def p_cell(p: float) -> Cell:
 
 def of_cell(count: Count | None) -> Cell:
     """Events of films."""
-    return Cell(HIDDEN, -1.0) if count is None else Cell(f"{count.events} of {count.films}", count.events)
+    return (
+        Cell(HIDDEN, -1.0)
+        if count is None
+        else Cell(f"{_counted(count.events)} of {_counted(count.films)}", count.events)
+    )
 
 
 def crossed_table(
-    caption: str, first: str, figures: Sequence[Figure], films: Mapping[str, int | None] | None = None
+    caption: str, first: str, figures: Sequence[Figure], films: Mapping[str, float | None] | None = None
 ) -> Table:
     """A row for each level, a column for each name; the number of films where given."""
     names = tuple(dict.fromkeys(figure.name for figure in figures))
@@ -116,7 +137,7 @@ def crossed_table(
         (
             words(level),
             *([] if films is None else [number(films[level])]),
-            *(interval_cell(named[name].interval, named[name].unit) for name in names),
+            *(share_cell(named[name]) for name in names),
         )
         for level, named in by_level.items()
     )
@@ -125,10 +146,7 @@ def crossed_table(
 
 def overall_table(caption: str, figures: Sequence[Figure]) -> Table:
     """A row for each outcome."""
-    rows = tuple(
-        (words(figure.name), of_cell(figure.count), interval_cell(figure.interval, figure.unit))
-        for figure in figures
-    )
+    rows = tuple((words(figure.name), of_cell(figure.count), share_cell(figure)) for figure in figures)
     return Table(caption, ("figure", "films", "share (95 % interval)"), rows)
 
 

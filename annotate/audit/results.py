@@ -12,6 +12,9 @@ from annotate.audit.errors import AuditError
 if TYPE_CHECKING:
     import pyarrow
 
+FORMAT = 2
+"""Version of the results' columns and settings; a new one adds or changes some."""
+
 SETTINGS, FILMS = "settings.json", "films"
 PART = re.compile(r"part-(\d+)\.parquet")
 UNFINISHED = ".unfinished"

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from annotate.audit.entry import Entry
 from annotate.audit.errors import AuditError
-from measure.assess import Case
+from measure.case import Bedside
 
 LOGBOOK = "logbook"
 """The word that names the user's logbook."""
@@ -40,7 +40,7 @@ class Source(Protocol):
 
 def open_source(
     text: str,
-    known: Case,
+    known: Bedside,
     *,
     believe_resolution: bool = False,
     hand_only: bool = False,
@@ -52,7 +52,7 @@ def open_source(
     ----------
     text : str
         A folder, a manifest by its ending, "logbook" for the user's own or the URL of one.
-    known : Case
+    known : Bedside
         What holds for every film: the accepted range, and the neck's posture where nothing else is known of it.
     believe_resolution, hand_only, skip_bad_rows : bool
         As the command's options.

@@ -9,6 +9,8 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
+from annotate.commands.arguments import whole
+
 EXAMPLES = """\
 example:
   lipmark audit demo --out demo-audit
@@ -26,7 +28,7 @@ MANIFEST, RESULTS = "unit.csv", "results"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark audit demo`."""
     parser.add_argument("--out", type=Path, metavar="DIR", help="where to write; default a new temporary folder")
-    parser.add_argument("--seed", type=int, default=SEED, help=f"another unit; default {SEED}")
+    parser.add_argument("--seed", type=whole, default=SEED, help=f"another unit; default {SEED}")
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -39,7 +41,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     write_unit(out, args.seed)
     title = "An invented unit: demonstration, nobody's films"
     for words in (
-        ["audit", str(out / MANIFEST), "--out", str(out / RESULTS)],
+        ["audit", "run", str(out / MANIFEST), "--out", str(out / RESULTS)],
         ["audit", "report", str(out / RESULTS), "--out", str(out), "--baseline", "6", "--title", title],
     ):
         print(f"\n$ lipmark {' '.join(f'{word!r}' if ' ' in word else word for word in words)}", flush=True)

@@ -9,10 +9,11 @@ import sys
 import tempfile
 from pathlib import Path
 
+from annotate.commands.arguments import whole
 from annotate.films.answers import answer
 from annotate.words.screen import screen
 from imaging.case import Request
-from measure.assess import Case
+from measure.case import Bedside
 from measure.posture import NeckPosture
 from measure.tube import Tube
 
@@ -32,7 +33,7 @@ TUBE_SIZE_MM = 8.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark demo`."""
     parser.add_argument("--out", type=Path, metavar="DIR", help="where to write; default a new temporary folder")
-    parser.add_argument("--seed", type=int, default=DEMO_SEED, help=f"another film; default {DEMO_SEED}")
+    parser.add_argument("--seed", type=whole, default=DEMO_SEED, help=f"another film; default {DEMO_SEED}")
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -45,7 +46,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     out.mkdir(parents=True, exist_ok=True)
     made = make_film(draw_recipe(args.seed, difficulty=DEMO_DIFFICULTY, posture=NeckPosture.NEUTRAL))
     write_dicom(made, out / "film.dcm")
-    known = Case("", lip_mark_cm=LIP_MARK_CM, tube=Tube(size_mm=TUBE_SIZE_MM), posture=NeckPosture.NEUTRAL)
+    known = Bedside(lip_mark_cm=LIP_MARK_CM, tube=Tube(size_mm=TUBE_SIZE_MM), posture=NeckPosture.NEUTRAL)
     answered = answer(out / "film.dcm", Request(known=known), out / "picture.png")
     (out / "reading.json").write_text(json.dumps(answered.reading.to_dict(), indent=1), encoding="utf-8")
     (out / "truth.json").write_text(json.dumps(made.truth.to_dict(), indent=1), encoding="utf-8")

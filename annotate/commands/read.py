@@ -15,17 +15,21 @@ from typing import TYPE_CHECKING
 from annotate.commands.arguments import (
     KnownObjectAction,
     MarkAction,
-    as_argument,
+    add_choice,
+    add_range,
+    age,
+    count,
+    cuff_pressure,
+    mandible,
+    number,
+    pixel_mm,
     point,
 )
 from annotate.films.answers import Answer, answer_all
 from annotate.words.screen import identifiers_in_words, screen
 from annotate.words.table import table
-from annotate.words.typed import age_years, mandible, pixel_mm
 from imaging.case import Request
-from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
-from measure.assess import Case
-from measure.cuff import CuffPressure
+from measure.case import Bedside
 from measure.errors import MeasureError
 from measure.estimate import Estimate
 from measure.follow_up import PreviousFilm
@@ -33,6 +37,7 @@ from measure.insertion_depth import Route
 from measure.landmarks import POINTS_PER_MARK
 from measure.patient import Patient, Sex
 from measure.posture import NeckPosture
+from measure.reading import Reading
 from measure.tube import Tube, TubeKind
 
 if TYPE_CHECKING:
@@ -92,44 +97,44 @@ def _add_marks(group: argparse._ArgumentGroup) -> None:
 
 
 def _add_patient(group: argparse._ArgumentGroup) -> None:
-    group.add_argument("--lip-mark", type=float, metavar="CM", help="mark at the lip (or nostril) on this film")
-    group.add_argument("--tube-size", type=float, metavar="MM", help="inside diameter printed on the tube")
-    group.add_argument("--tube-outside-diameter", type=float, metavar="MM", help="as printed on the tube")
+    group.add_argument("--lip-mark", type=number, metavar="CM", help="mark at the lip (or nostril) on this film")
+    group.add_argument("--tube-size", type=number, metavar="MM", help="inside diameter printed on the tube")
+    group.add_argument("--tube-outside-diameter", type=number, metavar="MM", help="as printed on the tube")
     group.add_argument(
-        "--cuff-edge", type=float, metavar="CM", help="tip to upper cuff edge, measured on your tube"
+        "--cuff-edge", type=number, metavar="CM", help="tip to upper cuff edge, measured on your tube"
     )
     group.add_argument(
         "--cuff-pressure",
-        type=as_argument(CuffPressure.parse),
+        type=cuff_pressure,
         metavar="PRESSURE",
         help="for instance 25, 2.4kPa, 18mmHg; cmH2O if no unit",
     )
-    group.add_argument(
+    add_choice(
+        group,
         "--tube-kind",
-        type=TubeKind,
-        choices=list(TubeKind),
+        TubeKind,
         default=TubeKind.SINGLE_LUMEN,
-        help="default single-lumen; no move is known for double-lumen and tracheostomy tubes",
+        explain="default single-lumen; no move is known for double-lumen and tracheostomy tubes",
     )
-    group.add_argument("--route", type=Route, choices=list(Route), default=Route.ORAL, help="default oral")
-    group.add_argument(
+    add_choice(group, "--route", Route, default=Route.ORAL, explain="default oral")
+    add_choice(
+        group,
         "--neck",
-        type=NeckPosture,
-        choices=list(NeckPosture),
+        NeckPosture,
         default=NeckPosture.UNKNOWN,
-        help="posture on this film; default unknown: every posture in the chances, by how usual it is",
+        explain="posture on this film; default unknown: every posture in the chances, by how usual it is",
     )
     group.add_argument(
         "--mandible",
-        type=as_argument(mandible),
+        type=mandible,
         metavar="WHERE",
         help="the short way to the posture: the mandible's lower border as a row of the film, as the vertebra it "
         "lies over (C6), or absent where the film does not show it",
     )
-    group.add_argument("--age", type=age_years, metavar="AGE", help="64 (years), 18m, 6w or 10d")
-    group.add_argument("--sex", type=Sex, choices=list(Sex), help="for the cords' height and depth formulas")
-    group.add_argument("--height", type=float, metavar="CM", help="body height")
-    group.add_argument("--weight", type=float, metavar="KG", help="for the newborn's depth formula")
+    group.add_argument("--age", type=age, metavar="AGE", help="64 (years), 18m, 6w or 10d")
+    add_choice(group, "--sex", Sex, explain="for the cords' height and depth formulas")
+    group.add_argument("--height", type=number, metavar="CM", help="body height")
+    group.add_argument("--weight", type=number, metavar="KG", help="for the newborn's depth formula")
 
 
 def _add_rules(group: argparse._ArgumentGroup) -> None:
@@ -139,16 +144,10 @@ def _add_rules(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--believe-resolution", action="store_true", help="take a picture file's resolution tag for its pixel size"
     )
-    group.add_argument(
-        "--range",
-        type=as_argument(parse_range),
-        default=DEFAULT_RANGE,
-        metavar="RANGE",
-        help=f"{', '.join(RANGE_NAMES)}, or your own as LOW-HIGH in cm; default {DEFAULT_RANGE}",
-    )
+    add_range(group)
     group.add_argument("--previous", type=Path, metavar="JSON", help="Reading of the previous film, from --json")
     group.add_argument(
-        "--previous-lip-mark", type=float, metavar="CM", help="its mark at the lip, if not in there"
+        "--previous-lip-mark", type=number, metavar="CM", help="its mark at the lip, if not in there"
     )
 
 
@@ -160,7 +159,7 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
         "--picture", type=Path, metavar="PATH", help="write the film with its marks; a folder for many films"
     )
     group.add_argument(
-        "--workers", type=int, default=os.cpu_count() or 1, help="processes for many films; default one a core"
+        "--workers", type=count, default=os.cpu_count() or 1, help="processes for many films; default one a core"
     )
     group.add_argument(
         "--report-dicom",
@@ -186,7 +185,7 @@ def _add_logbook(group: argparse._ArgumentGroup) -> None:
         "--logbook", metavar="URL", help="another logbook: a path or postgresql://USER@HOST/DATABASE"
     )
     group.add_argument("--reader", metavar="NAME", help="who reads; default LIPMARK_READER, else the login name")
-    group.add_argument("--corrects", type=int, metavar="NUMBER", help="entry that this reading takes the place of")
+    group.add_argument("--corrects", type=count, metavar="NUMBER", help="entry that this reading replaces")
     group.add_argument(
         "--patient-id", metavar="ID", help="for a film without a header; only its pseudonym is kept"
     )
@@ -226,7 +225,7 @@ class Unread:
     def counted(self, answers: Iterable[Answer]) -> Iterator[Answer]:
         """The same answers."""
         for item in answers:
-            self.films += item.reading.error is not None
+            self.films += item.unread
             yield item
 
 
@@ -273,8 +272,7 @@ def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> R
     """What the user said, checked; a value that cannot be is a usage error."""
     cuff_edge = None if args.cuff_edge is None else Estimate(args.cuff_edge)
     try:
-        known = Case(
-            film="",
+        known = Bedside(
             patient=Patient(args.age, args.sex, args.height),
             tube=Tube(args.tube_size, args.tube_outside_diameter, cuff_edge, args.tube_kind),
             lip_mark_cm=args.lip_mark,
@@ -311,7 +309,7 @@ def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | No
         raise MeasureError(f"previous film: {path} is no JSON ({error}); give a file made with --json.") from error
     if not isinstance(reading, dict):
         raise MeasureError(f"previous film: {path} holds no single Reading; give a file made with --json.")
-    return PreviousFilm.from_reading(reading, lip_mark_cm)
+    return PreviousFilm.from_reading(Reading.from_dict(reading), lip_mark_cm)
 
 
 def _with_progress(answers: Iterator[Answer], count: int) -> Iterable[Answer]:

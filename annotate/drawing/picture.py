@@ -29,7 +29,7 @@ from measure.reading import Reading
 PANEL_PX = 900
 """Height of both views."""
 
-CAPTION_PX = 150
+CAPTION_PX = 200
 CLIP_LIMIT = 0.008
 """How far contrast-limited adaptive equalisation may go in the enlarged view; by eye, on synthetic films."""
 

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from logging import DEBUG
-from multiprocessing import get_context
 from pathlib import Path
 
+from annotate.films.supervisor import DEADLINE_S, Lost, Supervisor
 from annotate.messages import LOG, tell, tell_unforeseen
 from imaging.case import Request, case_of, film_for
-from imaging.errors import ImagingError
+from imaging.errors import FilmRefusedError, ImagingError
 from imaging.film import Identifiers
 from measure.assess import Case, assess
 from measure.errors import MeasureError
@@ -36,12 +35,15 @@ class Answer:
         What led to the Reading.
     fingerprint : str
         `Film.fingerprint`, where the request wants it.
+    unread : bool
+        The file could not be read; a film that was refused with its reason is answered.
     """
 
     reading: Reading
     identifiers: Identifiers | None = None
     case: Case | None = None
     fingerprint: str = ""
+    unread: bool = False
 
 
 def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
@@ -76,16 +78,28 @@ def answer_case(name: str, make: Callable[[], Case]) -> Answer:
 def _answered(name: str, read: Callable[[], Answer]) -> Answer:
     try:
         return read()
-    except (ImagingError, MeasureError) as error:
+    except (FilmRefusedError, MeasureError) as error:
         return Answer(unreadable(name, str(error)))
+    except ImagingError as error:
+        return Answer(unreadable(name, str(error)), unread=True)
+    except MemoryError:
+        return Answer(
+            unreadable(name, "the film needs more memory than there is; export it smaller."), unread=True
+        )
     except Exception as error:
         tell_unforeseen(error)
         message = f"unforeseen {type(error).__name__}; run again with --verbose and report what it prints"
-        return Answer(unreadable(name, message))
+        return Answer(unreadable(name, message), unread=True)
 
 
-def answer_all(paths: Sequence[Path], request: Request, pictures: Path | None, workers: int) -> Iterator[Answer]:
-    """An answer for every film, in order.
+def answer_all(
+    paths: Sequence[Path],
+    request: Request,
+    pictures: Path | None,
+    workers: int,
+    deadline_s: float = DEADLINE_S,
+) -> Iterator[Answer]:
+    """An answer for every film, in order; one that ends or hangs its process is answered with that.
 
     Parameters
     ----------
@@ -97,18 +111,28 @@ def answer_all(paths: Sequence[Path], request: Request, pictures: Path | None, w
         Where to draw: a file for one film, a folder for many.
     workers : int
         Processes; few films are read in this one.
+    deadline_s : float
+        Longest time for a film there.
     """
     targets = _picture_paths(paths, pictures)
     one = partial(_answer_with, request)
     if workers < 2 or len(paths) < WORTH_PROCESSES:
-        yield from map(one, paths, targets)
+        yield from map(one, zip(paths, targets, strict=True))
         return
-    verbose = LOG.isEnabledFor(DEBUG)
-    with ProcessPoolExecutor(workers, get_context("spawn"), initializer=tell, initargs=(verbose,)) as pool:
-        yield from pool.map(one, paths, targets)
+    begin = partial(tell, LOG.isEnabledFor(DEBUG))
+    with Supervisor(one, workers, deadline_s=deadline_s, begin=begin) as supervisor:
+        results = supervisor.results(zip(paths, targets, strict=True))
+        for path, result in zip(paths, results, strict=True):
+            yield given_up(str(path), result.reason) if isinstance(result, Lost) else result
 
 
-def _answer_with(request: Request, path: Path, picture: Path | None) -> Answer:
+def given_up(name: str, reason: str) -> Answer:
+    """What stands for the answer of a film that no process finished."""
+    return Answer(unreadable(name, f"the film {reason}; look at it by itself, or export it anew."), unread=True)
+
+
+def _answer_with(request: Request, film: tuple[Path, Path | None]) -> Answer:
+    path, picture = film
     return answer(path, request, picture)
 
 

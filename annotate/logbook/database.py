@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -26,6 +27,9 @@ WRITERS_LOCK = 0x6C69706D61726B
 """PostgreSQL's advisory lock of those who write: "lipmark" in ASCII."""
 
 POSTGRESQL = "postgresql+psycopg"
+
+DAMAGE = (sqlite3.Error, ValueError, TypeError, KeyError, AttributeError, ArithmeticError, RecursionError)
+"""What drivers and SQLAlchemy raise at a damaged database beside their own errors."""
 
 
 def logbook_url(given: str | None = None) -> URL:
@@ -51,8 +55,13 @@ def logbook_url(given: str | None = None) -> URL:
     name = url.get_backend_name()
     if name == "postgresql":
         return url.set(drivername=POSTGRESQL)
-    if name == "sqlite" and url.database:
-        return url
+    if name == "sqlite" and url.query:
+        raise LogbookError(
+            "logbook: options found behind the file in the URL; sqlite:///FILE alone is expected. A logbook in "
+            "memory would keep nothing."
+        )
+    if name == "sqlite" and url.database and url.database != ":memory:":
+        return URL.create("sqlite", database=str(Path(url.database).absolute()))
     raise LogbookError(f"logbook: {name!r} found in the URL; postgresql://..., sqlite:///FILE or a path expected.")
 
 
@@ -63,6 +72,8 @@ class Database:
     ----------
     url : URL
         From `logbook_url`.
+    make : bool
+        Make the logbook where there is none; else that is an error.
 
     Raises
     ------
@@ -70,11 +81,16 @@ class Database:
         Where it cannot be reached, or its tables are newer than this software.
     """
 
-    def __init__(self, url: URL) -> None:
+    def __init__(self, url: URL, *, make: bool = True) -> None:
         self.name = url.render_as_string(hide_password=True)
         with self.told():
-            self._engine = sqlite_engine(url) if url.get_backend_name() == "sqlite" else postgresql_engine(url)
-            self._bring_up_to_date()
+            if url.get_backend_name() == "sqlite":
+                if not make:
+                    self._refuse_missing(Path(url.database or ""))
+                self._engine = sqlite_engine(url, make=make)
+            else:
+                self._engine = postgresql_engine(url)
+            self._bring_up_to_date(make)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -116,12 +132,29 @@ class Database:
             raise LogbookError(
                 f"logbook {self.name}: {error.strerror}; check the path, your rights and the room on the disk."
             ) from error
+        except DAMAGE as error:
+            raise LogbookError(
+                f"logbook {self.name}: damaged ({type(error).__name__}); a whole database is expected. Keep the "
+                "file as it is, and take your backup (docs/logbook.md)."
+            ) from error
 
-    def _bring_up_to_date(self) -> None:
+    def _refuse_missing(self, path: Path) -> None:
+        if not path.is_file():
+            raise LogbookError(
+                f"logbook {self.name}: no file found there; the path of an existing logbook is expected. "
+                "lipmark read --log makes one."
+            )
+
+    def _bring_up_to_date(self, make: bool) -> None:
         with self.reading() as connection:
             found = _version(connection)
         if found == VERSION:
             return
+        if found is None and not make:
+            raise LogbookError(
+                f"logbook {self.name}: the tables of a logbook are missing; it was emptied, or is another "
+                "database. Check the path, and compare it with your backup. Nothing was changed."
+            )
         with self.writing() as connection:
             found = _version(connection)
             if found is not None and found > VERSION:
@@ -152,18 +185,32 @@ def migrate(connection: Connection, to: str = VERSION) -> None:
     command.upgrade(config, to)
 
 
-def sqlite_engine(url: URL) -> Engine:
-    """An SQLite file, private, with a write-ahead log; a save is on the disk when it returns."""
-    path = Path(url.database or "")
+def _make_file(path: Path) -> None:
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     path.touch(mode=0o600)
+
+
+def sqlite_engine(url: URL, *, make: bool = True) -> Engine:
+    """An SQLite file, private; a save is on the disk when it returns.
+
+    Parameters
+    ----------
+    url : URL
+        Of the file.
+    make : bool
+        Make the file where it is missing, and give it a write-ahead log; else it stays as it is.
+    """
+    if make:
+        _make_file(Path(url.database or ""))
     engine = create_engine(url, connect_args={"timeout": WAIT_S})
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _: ConnectionPoolEntry) -> None:
         # The driver must not begin transactions by itself: it would begin them without the writer's lock.
         connection.isolation_level = None
-        for pragma in ("journal_mode = WAL", "foreign_keys = ON", "synchronous = FULL", "recursive_triggers = ON"):
+        # The file keeps this one: where nothing is made, it stays as it is.
+        mode = ("journal_mode = WAL",) if make else ()
+        for pragma in (*mode, "foreign_keys = ON", "synchronous = FULL", "recursive_triggers = ON"):
             connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from enum import StrEnum
 from itertools import islice
 from pathlib import Path
@@ -12,28 +12,16 @@ from typing import IO
 
 from annotate.logbook.entry import Entry, canonical
 from annotate.logbook.errors import LogbookError
+from measure.row import COLUMNS as IN_READING
+from measure.row import column_type, flat
 
 ROWS_AT_A_TIME = 1000
 """Entries of a Parquet row group: some megabytes (ours)."""
 
-IN_READING: dict[str, tuple[str, ...]] = {
-    "on_film_cm": ("distance", "on_film_cm"),
-    "on_film_low_cm": ("distance", "on_film_low_cm"),
-    "on_film_high_cm": ("distance", "on_film_high_cm"),
-    "in_patient_cm": ("distance", "in_patient_cm"),
-    "in_patient_low_cm": ("distance", "in_patient_low_cm"),
-    "in_patient_high_cm": ("distance", "in_patient_high_cm"),
-    "lip_mark_cm": ("inputs", "lip_mark_cm"),
-    "move_by_cm": ("adjustment", "by_cm"),
-    "verdict": ("verdict",),
-    "move": ("adjustment", "action"),
-    "neck_posture": ("inputs", "neck_posture"),
-}
-"""Columns taken out of the Reading, so that a table can be used as it is; those in cm are numbers."""
-
 TEXTS = ("kind", "film", "patient", "reader", "software", "weights", "previous_hash", "hash")
 OBJECTS = ("inputs", "landmarks", "reading")
 COLUMNS = ("number", "time", "supersedes", *TEXTS, *IN_READING, *OBJECTS)
+"""The Reading's own columns are those of `measure.row`, the same as in an audit's results."""
 
 
 class Format(StrEnum):
@@ -92,15 +80,8 @@ def row_of(entry: Entry) -> dict[str, object]:
     """An entry as a flat row of `COLUMNS`; what is not known is None."""
     row: dict[str, object] = {name: getattr(entry, name) for name in ("number", "time", "supersedes")}
     row |= {name: None if (value := getattr(entry, name)) is None else str(value) for name in TEXTS}
-    row |= {name: within(entry.reading, *path) for name, path in IN_READING.items()}
+    row |= flat(entry.reading)
     return row | {name: canonical(getattr(entry, name)) for name in OBJECTS}
-
-
-def within(value: object, *path: str) -> object:
-    """What a nested mapping holds there; None where it holds nothing."""
-    for name in path:
-        value = value.get(name) if isinstance(value, Mapping) else None
-    return value
 
 
 def _write_csv(entries: Iterator[Entry], path: Path) -> int:
@@ -135,8 +116,8 @@ def _write_parquet(entries: Iterator[Entry], path: Path) -> int:
     import pyarrow as pa
     from pyarrow.parquet import ParquetWriter
 
-    numbers = {name: pa.float64() for name in IN_READING if name.endswith("_cm")}
-    types = {"number": pa.int64(), "supersedes": pa.int64(), "time": pa.timestamp("us", tz="UTC"), **numbers}
+    types = {name: pa.type_for_alias(column_type(name)) for name in IN_READING}
+    types |= {"number": pa.int64(), "supersedes": pa.int64(), "time": pa.timestamp("us", tz="UTC")}
     schema = pa.schema([(name, types.get(name, pa.string())) for name in COLUMNS])
     count = 0
     with ParquetWriter(path, schema) as writer:

@@ -18,6 +18,7 @@ def data_folder() -> Path:
 def put_private(path: Path, content: bytes) -> None:
     """Put a whole file in place, mode 0600: a reader sees the old one or the new one."""
     _written_beside(path, content).replace(path)
+    sync_folder(path.parent)
 
 
 def make_private(path: Path, content: bytes) -> None:
@@ -25,6 +26,7 @@ def make_private(path: Path, content: bytes) -> None:
     new = _written_beside(path, content)
     try:
         os.link(new, path)
+        sync_folder(path.parent)
     except FileExistsError:
         return
     finally:
@@ -36,4 +38,17 @@ def _written_beside(path: Path, content: bytes) -> Path:
     new = path.with_name(f"{path.name}.{os.getpid()}.new")
     with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
         file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
     return new
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's names to the disk: a file that is there, but under no name, is lost."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

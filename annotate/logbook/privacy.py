@@ -9,7 +9,10 @@ import re
 import secrets
 import stat
 from collections.abc import Mapping
+from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
+from types import MappingProxyType
 
 from annotate.logbook.entry import Object
 from annotate.logbook.errors import LogbookError
@@ -19,6 +22,15 @@ from measure.reading import Plain
 KEY_BYTES = 32
 """As long as the hash, which RFC 2104 section 3 asks for at least."""
 
+SLOW = b"scrypt 1\n"
+"""Begins a key file whose pseudonyms are made slowly; one without it is of an earlier version, and stays so."""
+
+SCRYPT = MappingProxyType({"n": 2**14, "r": 8, "p": 1, "dklen": 32})
+"""scrypt (RFC 7914) with the cost for interactive use (Percival C. BSDCan 2009): IDs of a few digits are soon all
+tried by whoever stole the key; so each try takes some 50 ms and 16 MB."""
+
+KEY_NAME = "pseudonym.key"
+
 KEY_VARIABLE = "LIPMARK_KEY"
 """Names another key file, for instance one that a unit's machines share."""
 
@@ -27,7 +39,9 @@ FILM_LABEL_DIGITS = 12
 
 
 def pseudonym(patient_id: str, issuer: str = "", key_file: Path | None = None) -> str | None:
-    """HMAC-SHA-256 of a patient's ID under the local key, in hexadecimal; None without an ID.
+    """A patient's ID hashed under the local key, in hexadecimal; None without an ID.
+
+    The hash is scrypt with the key for its salt; under a key of an earlier version it is HMAC-SHA-256.
 
     Parameters
     ----------
@@ -46,19 +60,76 @@ def pseudonym(patient_id: str, issuer: str = "", key_file: Path | None = None) -
     # The length keeps apart what would run into one another: issuer "A", ID "B1" and issuer "AB", ID "1".
     issuer = issuer.strip()
     message = f"{len(issuer)} {issuer}{patient_id.strip()}".encode()
-    return hmac.new(_key(key_file or default_key_file()), message, hashlib.sha256).hexdigest()
+    key = _key(key_file or default_key_file())
+    if key.startswith(SLOW):
+        return _slow_hash(message, key.removeprefix(SLOW))
+    return hmac.new(key, message, hashlib.sha256).hexdigest()
+
+
+@lru_cache(maxsize=1024)
+def _slow_hash(message: bytes, key: bytes) -> str:
+    """A film after the other is often of the same patient."""
+    return hashlib.scrypt(message, salt=key, **SCRYPT).hex()
+
+
+ORIGIN_WITHIN_HOURS = 100 * 365 * 24
+"""How far a patient's secret origin of time may lie back: longer than any film is old (ours)."""
+
+
+def film_hours(patient_id: str, taken: str, issuer: str = "", key_file: Path | None = None) -> float | None:
+    """Hours from a secret moment of this patient to the film: they order a patient's films and tell no date.
+
+    The moment follows from the patient's pseudonym under the local key, so that films read in any order, on any
+    machine that shares the key, stand at the right distance from one another.
+
+    Parameters
+    ----------
+    patient_id, issuer : str
+        As for `pseudonym`.
+    taken : str
+        When the film was taken, YYYYMMDDHHMMSS.
+    key_file : Path, optional
+        As for `pseudonym`.
+
+    Returns
+    -------
+    float or None
+        To the minute; None without an ID or a time.
+
+    Raises
+    ------
+    LogbookError
+        As `pseudonym` does.
+    """
+    try:
+        moment = datetime.strptime(taken, "%Y%m%d%H%M%S")
+    except ValueError:
+        return None
+    named = pseudonym(f"origin of time {patient_id.strip()}" if patient_id.strip() else "", issuer, key_file)
+    if named is None:
+        return None
+    since = (moment - datetime(2000, 1, 1)).total_seconds() / 3600.0
+    return round((since + int(named, 16) % ORIGIN_WITHIN_HOURS) * 60.0) / 60.0
 
 
 def default_key_file() -> Path:
-    """The user's key file, or the one that LIPMARK_KEY names."""
+    """The user's key file, or the one that LIPMARK_KEY names.
+
+    It lies beside the data folder, not in it: who copies the logbook's folder must not get the key with it. One
+    that an earlier version made within stays in use.
+    """
     named = os.environ.get(KEY_VARIABLE)
-    return Path(named) if named else data_folder() / "pseudonym.key"
+    if named:
+        return Path(named)
+    folder = data_folder()
+    earlier = folder / KEY_NAME
+    return earlier if earlier.exists() else folder.with_name(f"{folder.name}-key") / KEY_NAME
 
 
 def _key(path: Path) -> bytes:
     try:
         if not path.exists():
-            make_private(path, secrets.token_bytes(KEY_BYTES))
+            make_private(path, SLOW + secrets.token_bytes(KEY_BYTES))
         return _read_key(path)
     except OSError as error:
         raise LogbookError(
@@ -75,9 +146,10 @@ def _read_key(path: Path) -> bytes:
             "Who has the key can find patients in the logbook: chmod 600 it, and ask who has read it."
         )
     key = path.read_bytes()
-    if len(key) != KEY_BYTES:
+    expected = len(SLOW) + KEY_BYTES
+    if len(key) != (expected if key.startswith(SLOW) else KEY_BYTES):
         raise LogbookError(
-            f"logbook: the key file {path} holds {len(key)} bytes, {KEY_BYTES} expected. Restore it from your "
+            f"logbook: the key file {path} holds {len(key)} bytes, {expected} expected. Restore it from your "
             "backup: another key gives every patient another pseudonym."
         )
     return key

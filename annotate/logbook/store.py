@@ -17,6 +17,7 @@ from annotate.logbook.anchor import Anchor, Seen
 from annotate.logbook.database import Database, logbook_url
 from annotate.logbook.entry import BEFORE_THE_FIRST, Draft, Entry, Kind
 from annotate.logbook.errors import ConflictError, LogbookError
+from annotate.logbook.guards import problems_of
 from annotate.logbook.privacy import inputs_without_names, without_names
 from annotate.logbook.schema import EntryRow, LogbookRow
 from annotate.logbook.verification import Row, Verification, entry_from_row, row_from_entry, verify
@@ -76,13 +77,13 @@ class Logbook:
     def __init__(self, database: Database) -> None:
         self._database = database
         with database.reading() as connection:
-            self.id: str = connection.execute(select(LogbookRow.id)).scalar_one()
+            self.id: str = str(connection.execute(select(LogbookRow.id)).scalar_one())
         with database.told():
-            self._anchor = Anchor(self.id)
+            self._anchor = Anchor(self.id, database.name)
         self._saved = False
 
     @classmethod
-    def open(cls, url: str | None = None) -> Self:
+    def open(cls, url: str | None = None, *, make: bool = True) -> Self:
         """Open a logbook, made or brought to today's tables where need be.
 
         Parameters
@@ -90,13 +91,15 @@ class Logbook:
         url : str, optional
             A path, sqlite:///FILE or postgresql://USER@HOST/DATABASE; by default what LIPMARK_LOGBOOK says,
             else logbook.sqlite in the user's data folder.
+        make : bool
+            Make it where there is none; else that is an error, and nothing is made.
 
         Raises
         ------
         LogbookError
             Where it cannot be reached, or is of a newer version.
         """
-        return cls(Database(logbook_url(url)))
+        return cls(Database(logbook_url(url), make=make))
 
     @property
     def name(self) -> str:
@@ -209,24 +212,43 @@ class Logbook:
             return [patient for patient in rows.scalars() if patient is not None]
 
     def verify(self, noted: Iterable[Seen] = (), progress: Progress | None = None) -> Verification:
-        """Follow the chain of hashes from the first entry to the last; a sound end is remembered.
+        """Ask the database whether it is whole, and follow the chain of hashes from the first entry to the last.
+
+        A sound end is remembered.
 
         Parameters
         ----------
         noted : iterable of Seen
-            Entries that must be there, beside the one that this user's files remember.
+            Entries that must be there, beside those that this user's files remember.
         progress : callable, optional
             Shows how far it is.
         """
         with self._database.told():
-            remembered = self._anchor.read()
-        rows = self._rows(EVERYTHING, BATCH)
-        shown = rows if progress is None else progress(rows, self.count())
-        found = verify(shown, (*noted, *([] if remembered is None else [remembered])))
+            remembered = (self._anchor.read(), self._anchor.read_place())
+            another = self._anchor.other_logbook()
+        seen = dict.fromkeys((*noted, *(item for item in remembered if item is not None)))
+        found = self._walked(tuple(seen), progress)
+        problems = (*([] if another is None else [another]), *self._guards(), *found.problems)
+        found = replace(found, problems=problems)
         if found.sound and found.head is not None:
             with self._database.writing() as connection:
                 self._remember(connection, found.head)
         return found
+
+    def _walked(self, seen: tuple[Seen, ...], progress: Progress | None) -> Verification:
+        """Follow the chain; where the database cannot give the entries, that is what was found."""
+        try:
+            rows = self._rows(EVERYTHING, BATCH)
+            return verify(rows if progress is None else progress(rows, self.count()), seen)
+        except LogbookError as error:
+            return Verification(0, None, seen, (str(error),))
+
+    def _guards(self) -> tuple[str, ...]:
+        try:
+            with self._database.reading() as connection:
+                return tuple(problems_of(connection))
+        except LogbookError as error:
+            return (str(error),)
 
     def _rows(self, wanted: Filter, batch: int) -> Iterator[Row]:
         last = None

@@ -1,18 +1,17 @@
-"""One patient's films in the order of their first reading: heights, lip marks, and what explains a shift."""
+"""One patient's films as they were taken, else as first read: heights, lip marks, and what explains a shift."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import cast
 
 from annotate.logbook.entry import Entry, Kind
 from annotate.logbook.privacy import named_by_entry
 from annotate.logbook.store import Logbook
-from measure.estimate import Z95, Estimate
+from measure.estimate import Estimate
 from measure.follow_up import Change, PreviousFilm, change_since
-from measure.patient import Patient, Sex
+from measure.reading import Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +28,12 @@ class FilmRead:
 
     first_read: datetime
     entry: Entry
+
+    @property
+    def hours(self) -> float | None:
+        """When it was taken, from a moment that only the key tells; None where the film does not say."""
+        hours = self.entry.inputs.get("film_hours")
+        return float(hours) if isinstance(hours, int | float) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +52,8 @@ class TrendPoint:
         Mark at the lip.
     change : Change or None
         Since the film before; None for the first.
+    hours : float or None
+        When it was taken, after the first film; None where a film does not say.
     """
 
     time: datetime
@@ -54,27 +61,32 @@ class TrendPoint:
     height_on_film_cm: Estimate
     lip_mark_cm: float | None
     change: Change | None
+    hours: float | None = None
 
     @property
     def unexplained(self) -> bool:
-        """The tip moved more than lip marks and neck explain."""
+        """The tip surely moved by 1 cm or more that neither lip marks nor neck explain (`measure.follow_up`)."""
         return self.change is not None and self.change.flagged
 
 
 def films_of(logbook: Logbook, patient: str) -> list[FilmRead]:
-    """A patient's films that have a distance, in the order in which they were first read."""
+    """A patient's films that have a distance, as taken where all films say when, else as first read."""
     first: dict[str, datetime] = {}
     for entry in logbook.entries(kind=Kind.READING, patient=patient, current_only=False):
         first.setdefault(entry.film, entry.time)
     newest = {entry.film: entry for entry in logbook.entries(kind=Kind.READING, patient=patient)}
-    return [
+    films = [
         FilmRead(time, newest[film])
         for film, time in first.items()
         if film in newest and newest[film].reading.get("distance")
     ]
+    hours = [read.hours for read in films]
+    if None in hours:
+        return films
+    return sorted(films, key=lambda read: read.hours or 0.0)
 
 
-def previous_entry(logbook: Logbook, patient: str | None, film: str) -> Entry | None:
+def previous_entry(logbook: Logbook, patient: str | None, film: str, hours: float | None = None) -> Entry | None:
     """The newest entry of the patient's film before this one; None where there is none.
 
     Parameters
@@ -84,13 +96,19 @@ def previous_entry(logbook: Logbook, patient: str | None, film: str) -> Entry | 
         Pseudonym.
     film : str
         Fingerprint; where the logbook has it already, the one before it is meant.
+    hours : float or None
+        `annotate.logbook.privacy.film_hours` of this film: no film taken after it comes before it.
     """
     before = None
     for read in [] if patient is None else films_of(logbook, patient):
-        if read.entry.film == film:
+        if read.entry.film == film or _later(read, hours):
             break
         before = read.entry
     return before
+
+
+def _later(read: FilmRead, hours: float | None) -> bool:
+    return hours is not None and read.hours is not None and read.hours > hours
 
 
 def film_in(entry: Entry) -> PreviousFilm:
@@ -101,11 +119,11 @@ def film_in(entry: Entry) -> PreviousFilm:
     MeasureError
         Where its Reading has no distance.
     """
-    return PreviousFilm.from_reading({**entry.reading, "film": named_by_entry(entry.number)})
+    return PreviousFilm.from_reading(_reading_of(entry))
 
 
 def trend(films: Sequence[FilmRead]) -> list[TrendPoint]:
-    """Each film against the one before.
+    """Each film against the one before, whatever rule judged it then: heights and inputs alone are compared.
 
     Raises
     ------
@@ -114,23 +132,27 @@ def trend(films: Sequence[FilmRead]) -> list[TrendPoint]:
     """
     points: list[TrendPoint] = []
     before: PreviousFilm | None = None
+    first = films[0].hours if films and all(read.hours is not None for read in films) else None
     for read in films:
-        here = film_in(read.entry)
-        change = None if before is None else _change(before, here, read.entry)
-        points.append(TrendPoint(read.first_read, read.entry, here.height_on_film_cm, here.lip_mark_cm, change))
+        reading = _reading_of(read.entry)
+        here = PreviousFilm.from_reading(reading)
+        change = None if before is None else _change(before, here, reading)
+        hours = None if first is None or read.hours is None else read.hours - first
+        points.append(
+            TrendPoint(read.first_read, read.entry, here.height_on_film_cm, here.lip_mark_cm, change, hours)
+        )
         before = here
     return points
 
 
-def _change(before: PreviousFilm, here: PreviousFilm, entry: Entry) -> Change:
-    inputs = cast(Mapping[str, Mapping[str, float | None]], entry.reading["inputs"])
-    known, scale = inputs["patient"], cast(Mapping[str, float], inputs["film_per_patient"])
-    sex = known["sex"]
+def _reading_of(entry: Entry) -> Reading:
+    return Reading.from_dict({**entry.reading, "film": named_by_entry(entry.number)})
+
+
+def _change(before: PreviousFilm, here: PreviousFilm, reading: Reading) -> Change | None:
+    if reading.inputs is None:
+        return None
+    inputs = reading.inputs
     return change_since(
-        before,
-        here.height_on_film_cm,
-        here.lip_mark_cm,
-        here.neck,
-        Patient(known["age_years"], None if sex is None else Sex(str(sex)), known["height_cm"]),
-        Estimate(scale["value"], (scale["high"] - scale["low"]) / (2.0 * Z95)),
+        before, here.height_on_film_cm, here.lip_mark_cm, here.neck, inputs.patient, inputs.film_per_patient
     )

@@ -6,12 +6,15 @@ Shapes carry the meaning and colours repeat it; colours are from Okabe and Ito's
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from annotate.logbook.errors import LogbookError
 from annotate.logbook.trend import TrendPoint
+from annotate.words.answer import percent
+from measure.follow_up import MOVED_CM
+from measure.row import flat
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,12 +47,17 @@ def write_trend(points: Sequence[TrendPoint], title: str, path: Path) -> None:
     Raises
     ------
     LogbookError
-        Where it ends otherwise.
+        Where it ends otherwise, or what draws it is not installed.
     """
     if path.suffix.lower() not in FORMATS:
         raise LogbookError(f"{path.name} found; a picture's name ending in {' or '.join(FORMATS)} is expected.")
     # Imported here: the table alone needs no plotting.
-    from matplotlib.figure import Figure
+    try:
+        from matplotlib.figure import Figure
+    except ImportError as error:
+        raise LogbookError(
+            f"the trend is not drawn ({error.name} is missing): pip install 'lipmark[trend]'."
+        ) from error
 
     figure = Figure(figsize=(10.0, 7.0), layout="constrained")
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
@@ -83,7 +91,8 @@ def _heights(axes: Axes, points: Sequence[TrendPoint]) -> None:
     for place, point in enumerate(points):
         if point.change is not None and point.unexplained:
             axes.annotate(
-                f"unexplained {point.change.unexplained_cm.value:+.1f} cm",
+                f"unexplained {point.change.unexplained_cm.value:+.1f} cm\n"
+                f"moved {MOVED_CM:g} cm or more: {percent(point.change.probability_moved)}",
                 (place, point.height_on_film_cm.high),
                 xytext=(0, 10),
                 textcoords="offset points",
@@ -93,7 +102,15 @@ def _heights(axes: Axes, points: Sequence[TrendPoint]) -> None:
             )
             axes.plot(place, point.height_on_film_cm.value, marker="D", markersize=11, color=SHIFT, zorder=3)
     axes.fill_between([], [], color=RANGE, alpha=0.18, label="accepted range, as each film was judged")
-    axes.plot([], [], marker="D", linestyle="", markersize=9, color=SHIFT, label="shift not explained")
+    axes.plot(
+        [],
+        [],
+        marker="D",
+        linestyle="",
+        markersize=9,
+        color=SHIFT,
+        label=f"moved {MOVED_CM:g} cm or more, not explained",
+    )
     axes.axhline(0.0, color="black", linewidth=0.8)
     axes.margins(y=0.15)
     axes.set_ylabel("above the carina [cm]")
@@ -121,14 +138,7 @@ def _lip_marks(axes: Axes, points: Sequence[TrendPoint]) -> None:
 def _ranges(points: Sequence[TrendPoint]) -> Iterator[tuple[int, float, float]]:
     """Place and limits of each film's accepted range; one without an upper limit is not drawn."""
     for place, point in enumerate(points):
-        accepted = point.entry.reading.get("accepted_range")
-        if not isinstance(accepted, Mapping):
-            continue
-        low, high = (_value(accepted.get(name)) for name in ("low_cm", "high_cm"))
-        if low is not None and high is not None:
+        row = flat(point.entry.reading)
+        low, high = row["range_low_cm"], row["range_high_cm"]
+        if isinstance(low, float) and isinstance(high, float):
             yield place, low, high
-
-
-def _value(estimate: object) -> float | None:
-    value = estimate.get("value") if isinstance(estimate, Mapping) else None
-    return value if isinstance(value, float) else None

@@ -55,7 +55,7 @@ def entry_from_row(row: Row) -> Entry:
     try:
         values |= {key: json.loads(str(values[key])) for key in JSON_FIELDS}
         return Entry(**(values | {"kind": Kind(str(values["kind"]))}))  # type: ignore[arg-type]
-    except (ValueError, TypeError, LogbookError) as error:
+    except (ValueError, TypeError, RecursionError, LogbookError) as error:
         raise LogbookError(f"logbook: entry {row['number']} was changed and can no longer be read.") from error
 
 
@@ -90,7 +90,11 @@ class _Walk:
     def problems(self, rows: Iterable[Row]) -> Iterator[str]:
         wanted = {item.number for item in self.seen}
         for row in rows:
-            here = Seen(int(str(row["number"])), str(row["hash"]))
+            try:
+                here = Seen(int(str(row["number"])), str(row["hash"]))
+            except ValueError:
+                yield "An entry has no number: it was changed."
+                continue
             yield from self._problems_of(row, here)
             self.count, self.head = self.count + 1, here
             if here.number in wanted:
@@ -129,5 +133,5 @@ def _unchanged(row: Row) -> bool:
         return entry.computed_hash() == row["hash"] and all(
             row_from_entry(entry)[k] == row[k] for k in JSON_FIELDS
         )
-    except LogbookError:
+    except (LogbookError, ValueError, TypeError, AttributeError, RecursionError):
         return False

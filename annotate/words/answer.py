@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from measure.advice import NEAR_CARINA_CM, Action, Urgency
+from measure.advice import NEAR_CARINA_CM, Action, NoAction, Urgency
 from measure.anatomy import airway_share
 from measure.estimate import Estimate
 from measure.insertion_depth import Route
@@ -28,9 +28,9 @@ def headline_of(reading: Reading) -> str:
         check = "; CHECK FIRST" if move.check else ""
         return f"{HASTE[move.urgency]}{move_in_words(reading)}{step}{check}"
     why = "" if reading.no_action_because is None else reading.no_action_because.value
-    if reading.verdict in (Verdict.CANNOT_SAY, Verdict.NEAR_A_LIMIT):
-        return why.upper() or reading.verdict.value.upper()
-    return f"{reading.verdict.value.upper()}; {why}"
+    if reading.no_action_because is NoAction.SCALE_UNKNOWN and reading.verdict is not Verdict.CANNOT_SAY:
+        return f"{reading.verdict.value.upper()}; {why}"
+    return why.upper()
 
 
 def move_in_words(reading: Reading) -> str:

@@ -178,55 +178,6 @@ def p_chart(
 
 
 @dataclass(frozen=True, slots=True)
-class TabularCusum:
-    """Cumulative sums of measurements above and below a target.
-
-    Parameters
-    ----------
-    above, below : tuple of float, length n
-        Sums in the unit of the values, never negative.
-    signals : tuple of int
-        Places, from 0, where either sum passes the decision limit.
-    """
-
-    above: tuple[float, ...]
-    below: tuple[float, ...]
-    signals: tuple[int, ...]
-
-
-def tabular_cusum(values: ArrayLike, target: float, slack: float, limit: float) -> TabularCusum:
-    """Two-sided tabular CUSUM of measurements (Page ES. Biometrika 1954;41:100-115).
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        In their order.
-    target : float
-        Where the process should be.
-    slack : float
-        Deviation that is let pass, usually half of the shift that matters.
-    limit : float
-        Decision limit, usually 4 or 5 standard deviations.
-
-    Raises
-    ------
-    MeasureError
-        Values that are not finite, a negative slack, or a limit that is not positive.
-    """
-    series = np.asarray(values, dtype=float)
-    if not np.isfinite(series).all():
-        raise MeasureError("values: missing or infinite numbers found; leave those out.")
-    if slack < 0.0 or limit <= 0.0:
-        raise MeasureError(
-            f"slack {slack:g} and limit {limit:g} found, none negative and a positive limit expected."
-        )
-    above = _accumulate(series - target - slack)
-    below = _accumulate(target - slack - series)
-    signals = tuple(int(i) for i in np.flatnonzero((above > limit) | (below > limit)))
-    return TabularCusum(_plain(above), _plain(below), signals)
-
-
-@dataclass(frozen=True, slots=True)
 class BinomialCusum:
     """Evidence, film by film, that a rate of failure has moved from one value to another.
 
@@ -339,12 +290,6 @@ def _log_likelihoods(rate: float, other_rate: float) -> tuple[float, float]:
     if rate == other_rate:
         raise MeasureError(f"rates: {rate:g} found twice, two different ones expected.")
     return math.log(other_rate / rate), math.log((1.0 - other_rate) / (1.0 - rate))
-
-
-def _accumulate(steps: Floats) -> Floats:
-    """Cumulative sum that never falls below zero."""
-    total = np.cumsum(steps)
-    return np.asarray(total - np.minimum(np.minimum.accumulate(total), 0.0))
 
 
 def _plain(values: Floats) -> tuple[float, ...]:

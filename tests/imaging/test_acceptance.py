@@ -20,14 +20,14 @@ def test_chest_is_taken(part, dicom):
 
 @pytest.mark.parametrize("part", ["HAND", "SKULL", "ABDOMEN", "TSPINE", "THORACIC SPINE", "KNEE", "FOOT"])
 def test_other_body_part_is_refused(part, dicom):
-    with pytest.raises(FilmRefusedError, match=f"body part '{part}' was {SAYS_ALL}"):
+    with pytest.raises(FilmRefusedError, match=f"body part '{part.replace(' ', '')}' was {SAYS_ALL}"):
         load_film(dicom(BodyPartExamined=part))
 
 
 def test_anatomic_region_counts_where_the_body_part_is_absent(dicom):
     item = pydicom.Dataset()
     item.CodeValue, item.CodingSchemeDesignator, item.CodeMeaning = "85562004", "SCT", "Hand"
-    with pytest.raises(FilmRefusedError, match="body part 'hand'"):
+    with pytest.raises(FilmRefusedError, match="body part 'HAND'"):
         load_film(dicom(BodyPartExamined=None, AnatomicRegionSequence=[item]))
 
 

@@ -44,7 +44,7 @@ def _errors_mm(made, landmarks, px_per_mm):
 
 
 def test_both_points_of_a_synthetic_film_lie_near_the_truth(made, film):
-    landmarks, reasons = find_landmarks(film)
+    landmarks, reasons, _ = find_landmarks(film)
     errors = _errors_mm(made, landmarks, max(film.shape) / NOMINAL_MM)
     assert max(errors.values()) <= 10.0
     assert min(landmarks.tip.confidence, landmarks.carina.confidence) >= 0.5
@@ -52,7 +52,7 @@ def test_both_points_of_a_synthetic_film_lie_near_the_truth(made, film):
 
 
 def test_the_interval_of_each_point_covers_its_truth(made, film):
-    landmarks, _ = find_landmarks(film)
+    landmarks, *_ = find_landmarks(film)
     for name in ("tip", "carina"):
         mark, truth = getattr(landmarks, name), made.truth.points[name]
         assert abs(mark.row - truth.row) <= 3.0 * mark.sd_px
@@ -60,8 +60,8 @@ def test_the_interval_of_each_point_covers_its_truth(made, film):
 
 
 def test_a_mirrored_film_gives_mirrored_points(film):
-    straight, _ = find_landmarks(film)
-    mirrored, _ = find_landmarks(replace(film, pixels=np.ascontiguousarray(film.pixels[:, ::-1])))
+    straight, *_ = find_landmarks(film)
+    mirrored, *_ = find_landmarks(replace(film, pixels=np.ascontiguousarray(film.pixels[:, ::-1])))
     columns = film.shape[1]
     for name in ("tip", "carina"):
         one, other = getattr(straight, name), getattr(mirrored, name)
@@ -69,16 +69,16 @@ def test_a_mirrored_film_gives_mirrored_points(film):
 
 
 def test_pixels_that_are_not_square_give_the_same_place(film):
-    square, _ = find_landmarks(film)
-    flat, _ = find_landmarks(replace(film, pixels=film.pixels[::2], pixel_aspect=2.0))
+    square, *_ = find_landmarks(film)
+    flat, *_ = find_landmarks(replace(film, pixels=film.pixels[::2], pixel_aspect=2.0))
     assert abs(flat.tip.row * 2.0 + 0.5 - square.tip.row) <= 3.0
     assert abs(flat.tip.column - square.tip.column) <= 3.0
 
 
 @pytest.mark.parametrize("scale", [0.3, 1.7])
 def test_brightness_and_contrast_of_the_file_do_not_matter(film, scale):
-    plain, _ = find_landmarks(film)
-    other, _ = find_landmarks(replace(film, pixels=film.pixels * np.float32(scale)))
+    plain, *_ = find_landmarks(film)
+    other, *_ = find_landmarks(replace(film, pixels=film.pixels * np.float32(scale)))
     assert abs(plain.tip.row - other.tip.row) <= 0.05
     assert abs(plain.carina.row - other.carina.row) <= 0.05
 
@@ -91,14 +91,14 @@ def test_what_is_no_film_gets_no_answer(name):
         "noise": np.random.default_rng(1).random((700, 600)),
         "checks": ((rows // 40 + columns // 40) % 2).astype(float),
     }[name]
-    landmarks, reasons = find_landmarks(Film(pixels.astype(np.float32)))
+    landmarks, reasons, _ = find_landmarks(Film(pixels.astype(np.float32)))
     for mark in (landmarks.tip, landmarks.carina):
         assert mark is None or mark.confidence < 0.5
     assert len(reasons) == 2
 
 
 def test_the_airway_path_runs_down_the_true_windpipe(made, film):
-    landmarks, _ = find_landmarks(film)
+    landmarks, *_ = find_landmarks(film)
     path, truth = landmarks.airway_path, made.truth.airway_path
     assert path[0].row == pytest.approx(landmarks.tip.row)
     assert path[-1].row < landmarks.carina.row
@@ -108,7 +108,7 @@ def test_the_airway_path_runs_down_the_true_windpipe(made, film):
 
 
 def test_the_tubes_line_runs_up_the_true_tube(made, film):
-    landmarks, _ = find_landmarks(film)
+    landmarks, *_ = find_landmarks(film)
     line = landmarks.tube_line
     assert len(line) >= 5
     assert all(upper.row < lower.row for upper, lower in pairwise(line))
@@ -123,7 +123,7 @@ def test_the_tubes_line_runs_up_the_true_tube(made, film):
 def test_a_tip_below_the_carina_is_told_with_its_side(side):
     placement = Placement.RIGHT_BRONCHUS if side == "right" else Placement.LEFT_BRONCHUS
     made = make_film(draw_recipe(8101, difficulty=0.2, placement=placement))
-    landmarks, _ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
+    landmarks, *_ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
     assert landmarks.tip.note == f"it lies below the carina, on the side of the patient's {side} main bronchus"
     assert landmarks.airway_path == ()
 
@@ -158,7 +158,7 @@ def test_proposals_are_the_golden_ones():
     golden = json.loads(GOLDEN.read_text())
     for seed, points in golden.items():
         made = make_film(draw_recipe(int(seed), difficulty=0.5))
-        landmarks, _ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
+        landmarks, *_ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
         for name, (row, column) in points.items():
             mark = getattr(landmarks, name)
             assert math.hypot(mark.row - row, mark.column - column) <= 1.0
@@ -166,7 +166,7 @@ def test_proposals_are_the_golden_ones():
 
 def test_a_film_without_a_tube_gets_no_tip():
     made = make_film(draw_recipe(7001, difficulty=0.3, with_tube=False))
-    landmarks, reasons = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
+    landmarks, reasons, _ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
     assert landmarks.tip is None or landmarks.tip.confidence < 0.5
     assert any(reason.startswith("tip:") for reason in reasons)
 

@@ -190,7 +190,7 @@ def test_absurd_resolution_is_not_believed_even_if_asked(stored):
 
 def test_several_pages_are_refused(stored):
     page = Image.fromarray(grey(stored))
-    with pytest.raises(FilmRefusedError, match="2 pictures"):
+    with pytest.raises(FilmRefusedError, match="more than one picture"):
         load_film(saved(page, "TIFF", save_all=True, append_images=[page]))
 
 

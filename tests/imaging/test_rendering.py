@@ -250,3 +250,22 @@ def test_identity_of_the_reader(dataset, file_bytes):
     # The rendering read back from a file is the one that was written.
     again = read_dataset(file_bytes(dataset(WindowCenter=7, WindowWidth=9)), "film")
     assert read_rendering(again, np.dtype(np.uint16))[0].voi == Window(7, 9)
+
+
+ABSURD = [
+    {"RescaleSlope": "1e308"},
+    {"RescaleSlope": "1e-300"},
+    {"RescaleIntercept": "-1e308"},
+    {"WindowCenter": "1e308"},
+    {"WindowWidth": "1e308"},
+]
+
+
+@pytest.mark.parametrize("absurd", ABSURD, ids=str)
+@pytest.mark.parametrize("windowed", [True, False])
+def test_absurd_values_are_left_out_and_told(absurd, windowed, dicom):
+    known = {"WindowCenter": "2000", "WindowWidth": "4000"} if windowed or "Window" in str(absurd) else {}
+    film = load_film(dicom(**{**known, **absurd}))
+    assert np.isfinite(film.pixels).all()
+    assert 0.0 <= film.pixels.min() < film.pixels.max() <= 1.0
+    assert any("absurd" in note for note in film.notes)

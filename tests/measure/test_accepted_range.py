@@ -1,8 +1,16 @@
 import math
+from dataclasses import replace
 
 import pytest
 
-from measure.accepted_range import AcceptedRange, own_range, parse_range, range_for
+from measure.accepted_range import (
+    AcceptedRange,
+    newborn_levels,
+    newborn_range,
+    own_range,
+    parse_range,
+    range_for,
+)
 from measure.errors import MeasureError
 from measure.estimate import Estimate
 from measure.landmarks import Landmark, Landmarks
@@ -14,9 +22,9 @@ ADULT = Patient(60.0, Sex.FEMALE, 165.0)
 
 
 @pytest.fixture
-def ranged(detector_spacing):
-    def build(patient, posture=NeckPosture.NEUTRAL, choice="goodman", landmarks=None):
-        return range_for(patient, posture, choice, FILM_PER_PATIENT, landmarks or Landmarks(), detector_spacing)
+def ranged():
+    def build(patient, posture=NeckPosture.NEUTRAL, choice="goodman"):
+        return range_for(patient, posture, choice, FILM_PER_PATIENT)
 
     return build
 
@@ -90,35 +98,47 @@ def test_childs_two_centimetre_target_of_the_height_study_is_accepted_from_one_t
 def test_childs_range_moves_with_the_neck(ranged, posture, way):
     neutral, moved = ranged(Patient(6.0)), ranged(Patient(6.0), posture)
     assert (moved.target_cm - neutral.target_cm) * way > 0.0
-    assert moved.high_cm.sd > neutral.high_cm.sd
+    assert moved.high_cm.sd == neutral.high_cm.sd
 
 
-def neonate_marks():
-    """Centres of T1 and T2 100 pixels apart (14 mm), the carina 300 pixels below T2."""
+def newborn_marks(tip_row=1150.0, carina=True):
+    """Centres of T1 and T2 100 pixels apart, the carina 300 pixels below T2."""
     return Landmarks(
-        carina=Landmark(1500.0, 1000.0, 4.0),
+        tip=Landmark(tip_row, 1000.0, 4.0),
+        carina=Landmark(1500.0, 1000.0, 4.0) if carina else None,
         vertebrae={"T1": Landmark(1100.0, 1000.0, 4.0), "T2": Landmark(1200.0, 1000.0, 4.0)},
     )
 
 
-def test_neonates_range_runs_from_the_top_of_t1_to_the_bottom_of_t2(ranged):
+def test_newborns_range_runs_from_the_top_of_t1_to_the_bottom_of_t2():
     """Peng C-C et al. Front Pediatr 2020;8:367."""
-    accepted = ranged(Patient(0.01), landmarks=neonate_marks())
+    accepted = newborn_range(newborn_levels(newborn_marks()), 0.014)
     assert accepted.high_cm.value == pytest.approx((1500 - 1050) * 0.014)
     assert accepted.low_cm.value == pytest.approx((1500 - 1250) * 0.014)
     assert accepted.age_group is AgeGroup.NEONATE
 
 
-def test_neonate_without_vertebrae_has_no_range(ranged):
+def test_newborns_levels_need_no_carina():
+    with_carina, without = newborn_levels(newborn_marks()), newborn_levels(newborn_marks(carina=False))
+    assert with_carina.tip == without.tip
+    assert with_carina.tip.value == pytest.approx(100.0)
+    assert without.carina.value < 0.0
+    assert without.carina.sd > with_carina.carina.sd
+
+
+@pytest.mark.parametrize("missing", ["T1", "T2"])
+def test_newborn_without_vertebrae_has_no_range(missing):
+    marks = newborn_marks()
+    kept = {name: mark for name, mark in marks.vertebrae.items() if name != missing}
     with pytest.raises(MeasureError, match="T1 and T2"):
-        ranged(Patient(0.01))
+        newborn_levels(replace(marks, vertebrae=kept))
 
 
-def test_neonate_with_swapped_vertebrae_has_no_range(ranged):
-    marks = neonate_marks()
-    swapped = Landmarks(carina=marks.carina, vertebrae={"T1": marks.vertebrae["T2"], "T2": marks.vertebrae["T1"]})
+def test_newborn_with_swapped_vertebrae_has_no_range():
+    marks = newborn_marks()
+    swapped = {"T1": marks.vertebrae["T2"], "T2": marks.vertebrae["T1"]}
     with pytest.raises(MeasureError, match="below"):
-        ranged(Patient(0.01), landmarks=swapped)
+        newborn_levels(replace(marks, vertebrae=swapped))
 
 
 def test_own_limits_hold_for_anyone(ranged):

@@ -32,7 +32,8 @@ def test_three_heights_of_a_slanting_pair():
     heights = heights_at_spacing(Landmark(100, 100, 0), Landmark(400, 500, 0), spacing(0.1, 0.1))
     assert heights.straight.value == pytest.approx(5.0)
     assert heights.vertical.value == pytest.approx(3.0)
-    assert heights.along.value == pytest.approx(5.0)
+    assert heights.along.value == pytest.approx(3.0)
+    assert heights.aside.value == pytest.approx(4.0)
     assert not heights.follows_path
 
 
@@ -52,6 +53,7 @@ def test_a_tip_beside_the_path_is_measured_from_its_foot_on_it():
     path = (Landmark(0, 100, 0), Landmark(500, 100, 0))
     heights = heights_at_spacing(Landmark(300, 140, 0), Landmark(600, 100, 0), spacing(0.1, 0.1), path)
     assert heights.along.value == pytest.approx(3.0)
+    assert heights.aside.value == pytest.approx(0.4)
     assert heights.straight.value > 3.0
 
 

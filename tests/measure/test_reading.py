@@ -38,7 +38,7 @@ def test_every_range_is_valid(case_at, choice):
 
 
 def test_a_reading_with_everything_is_valid(case_at):
-    earlier = PreviousFilm.from_reading(assess(case_at(3.0)).to_dict())
+    earlier = PreviousFilm.from_reading(assess(case_at(3.0)))
     case = case_at(5.0, previous=earlier, cuff_pressure=CuffPressure(15.0), tube=Tube(8.0, 11.0))
     plain = object_of(assess(case))
     VALIDATOR.validate(plain)
@@ -55,6 +55,8 @@ def test_answers_without_a_number_are_valid(case_at):
 def test_the_schema_refuses_what_is_no_reading(case_at):
     plain = object_of(assess(case_at(5.0)))
     without_tip = {key: value for key, value in plain.items() if key != "tip"}
-    for broken in ({**plain, "verdict": "fine"}, {**plain, "extra": 1}, without_tip):
+    stray = {**plain, "landmarks": {"lung": plain["tip"]}}
+    old = {**plain, "judged_cm": None}
+    for broken in ({**plain, "verdict": "fine"}, {**plain, "extra": 1}, without_tip, stray, old):
         with pytest.raises(jsonschema.ValidationError):
             VALIDATOR.validate(broken)

@@ -40,7 +40,7 @@ def films():
 
 
 def in_patient_mm(film: Film, magnification: Magnification, marks: Landmarks):
-    case = Case("film", marks, film.spacing, magnification, film.view, film.centre_row)
+    case = Case("film", marks, film.spacing, magnification, film.centre_row, view=film.view)
     distance = assess(case).distance
     assert distance is not None
     return 10.0 * distance.in_patient.value, 10.0 * distance.in_patient.low, 10.0 * distance.in_patient.high

@@ -9,17 +9,20 @@ import pandas as pd
 import pytest
 from scipy.optimize import linprog
 
+from annotate.audit.results import FORMAT
 from measure.accepted_range import GOODMAN
-from measure.estimate import Z95, Estimate
-from measure.posture import NeckPosture
-from measure.verdict import Verdict, judge
+from measure.advice import Action, NoAction, Situation, advise
+from measure.estimate import Estimate
+from measure.posture import NeckPosture, Part
+from measure.row import COLUMNS as READING_COLUMNS
+from measure.verdict import Place, Verdict, judge
 
 MM_PER_PIXEL = 0.15
 
 WHY_NOT = "The carina was proposed with a confidence of {:.0%} only: place it by hand."
 
 
-def make_rows(films=1200, seed=31, hand=200, readers=("reader 1", "reader 2"), change_at=0.5):
+def make_rows(films=1200, seed=31, hand=200, readers=("reader 1", "reader 2"), change_at=0.5, patients=False):
     """Films of an invented unit over a year; malposition falls half way, proposals err by half a centimetre."""
     random = np.random.default_rng(seed)
     start = datetime(2025, 1, 1)
@@ -43,6 +46,7 @@ def make_rows(films=1200, seed=31, hand=200, readers=("reader 1", "reader 2"), c
             "neck": str(random.choice(["neutral", "flexed", "unknown"], p=[0.5, 0.1, 0.4])),
             "view": "AP",
             "age_group": "adult",
+            "patient": f"patient-{film // 3:05d}" if patients else None,
         }
         rows.append(reading_row(random, around, truth + random.normal(0, 0.5), "proposed", None, 0.35))
         if film in read_by_hand:
@@ -51,22 +55,27 @@ def make_rows(films=1200, seed=31, hand=200, readers=("reader 1", "reader 2"), c
     return rows
 
 
+SILENT = {name: None for name in READING_COLUMNS if name not in ("rough", "schema_version", "reason")}
+
+
 def reading_row(random, around, height, source, reader, sd):
-    row = dict(around, source=source, reader=reader, reasons=[], error=None, verdict=Verdict.CANNOT_SAY.value)
+    row = SILENT | {"rough": False, "source": source, "reader": reader, "reasons": []} | around
     if random.random() < (0.12 if source == "proposed" else 0.01):
         unreadable = random.random() < 0.2
+        why = NoAction.NOT_READABLE if unreadable else NoAction.CARINA_UNSURE
+        row |= {"verdict": Verdict.CANNOT_SAY.value, "no_action_because": why.value}
         row["error"] = "no DICOM and no picture" if unreadable else None
         return row | {"reasons": [] if unreadable else [WHY_NOT.format(random.uniform(0.1, 0.5))]}
     accepted = GOODMAN.get(NeckPosture(around["neck"]), GOODMAN[NeckPosture.NEUTRAL])
-    judged = judge(Estimate(height, sd), accepted)
     on_film, in_patient = Estimate(height, sd), Estimate(height / 1.08, sd)
-    chances = judged.probabilities
-    inside = judged.verdict is Verdict.WITHIN_RANGE
-    open_ = judged.verdict is Verdict.NEAR_A_LIMIT
+    place = Place(on_film, on_film, (Part(1.0, Estimate(0.0)),), accepted, 1.0)
+    judged, advised = judge(place), advise(Situation(place, Estimate(1.08)))
+    chances = judged.chances
+    withdrawn = 0.0 - advised.by_cm if advised.action is not Action.ADVANCE else advised.by_cm
     return row | {
         "on_film_cm": on_film.value,
-        "on_film_low_cm": on_film.value - Z95 * sd,
-        "on_film_high_cm": on_film.value + Z95 * sd,
+        "on_film_low_cm": on_film.low,
+        "on_film_high_cm": on_film.high,
         "in_patient_cm": in_patient.value,
         "in_patient_low_cm": in_patient.low,
         "in_patient_high_cm": in_patient.high,
@@ -75,9 +84,12 @@ def reading_row(random, around, height, source, reader, sd):
         "chance_too_low": chances.too_low,
         "chance_within_range": chances.within_range,
         "chance_too_high": chances.too_high,
+        "chance_near_carina": chances.near_carina,
         "range_low_cm": accepted.low_cm.value,
         "range_high_cm": accepted.high_cm.value,
-        "move_cm": None if open_ else 0.0 if inside else round((height - accepted.target_cm) * 2) / 2,
+        "action": advised.action.value,
+        "urgency": advised.urgency.value,
+        "move_cm": withdrawn,
     }
 
 
@@ -88,7 +100,11 @@ def write_results(folder, rows, per_part=500):
     for number, begin in enumerate(range(0, len(table), per_part)):
         part = table.iloc[begin : begin + per_part]
         part.to_parquet(folder / "films" / f"part-{number:06d}.parquet", index=False)
-    settings = {"settings": {"range": "goodman"}, "source": {"kind": "manifest", "entries": len(table)}}
+    settings = {
+        "format": {"version": FORMAT},
+        "settings": {"range": "goodman"},
+        "source": {"kind": "manifest", "entries": len(table)},
+    }
     (folder / "settings.json").write_text(json.dumps(settings))
     return folder
 
@@ -184,10 +200,10 @@ def scheduler():
 
 @pytest.fixture
 def audit(lipmark, scheduler):
-    """Runs `lipmark audit` on that cluster; gives exit status, standard output and standard error."""
+    """Runs `lipmark audit run` on that cluster; gives exit status, standard output and standard error."""
 
     def run(*words):
-        return lipmark("audit", *words, "--scheduler", scheduler)
+        return lipmark("audit", "run", *words, "--scheduler", scheduler, "--insecure-scheduler")
 
     return run
 

@@ -1,7 +1,9 @@
-"""`lipmark audit` from the outside: what it leaves behind, and what it refuses."""
+"""`lipmark audit run` from the outside: what it leaves behind, and what it refuses."""
 
 import csv
 import json
+import subprocess
+import sys
 
 import fsspec
 import pytest
@@ -214,10 +216,28 @@ def test_source_that_is_none_is_told(audit, tmp_path, source, told):
 
 def test_missing_scheduler_is_told(lipmark, manifest, tmp_path, monkeypatch, marks):
     monkeypatch.setattr("annotate.audit.workers.CONNECT_S", 1)
-    words = ("--scheduler", "tcp://127.0.0.1:9", "--out", tmp_path / "out")
-    status, _, err = lipmark("audit", manifest([marks()]), *words)
+    words = ("--scheduler", "tls://127.0.0.1:9", "--out", tmp_path / "out")
+    status, _, err = lipmark("audit", "run", manifest([marks()]), *words)
     assert status == 2
     assert "no answer" in err
+
+
+def test_scheduler_that_anyone_can_use_is_refused(lipmark, manifest, tmp_path, marks, scheduler):
+    status, _, err = lipmark("audit", manifest([marks()]), "--scheduler", scheduler, "--out", tmp_path / "out")
+    assert status == 2
+    assert "tls://HOST:PORT expected" in err
+    assert "--insecure-scheduler" in err
+
+
+def test_audit_on_this_machine_opens_no_port(manifest, tmp_path, marks):
+    """strace sees every socket that a process is bound to."""
+    log = tmp_path / "trace"
+    lipmark = [sys.executable, "-c", "import sys; from annotate.command_line import main; sys.exit(main())"]
+    command = ["strace", "-f", "-qq", "--seccomp-bpf", "-e", "trace=bind,listen", "-o", log, *lipmark, "audit"]
+    words = [manifest([marks()] * 9), "--out", tmp_path / "out", "--workers", "2"]
+    done = subprocess.run([*command, *words], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    assert "AF_INET" not in log.read_text()
 
 
 def test_range_without_upper_limit_is_null(audit, manifest, tmp_path, marks, rows_in):

@@ -5,7 +5,7 @@ import pingouin
 import pytest
 from sklearn.metrics import cohen_kappa_score, mean_absolute_error
 
-from annotate.audit.figures import ANSWERED, count_films
+from annotate.audit.figures import COUNTED, count_films
 from annotate.audit.figures_trust import (
     PROPOSED_AND_HAND,
     agreement,
@@ -143,6 +143,8 @@ def test_adult_ranges_are_not_held_against_children(audit):
 
 def test_near_a_limit_counts_between_none_and_all(audit):
     sure, either, guessed, shared = near_limits(audit.films, count_films(audit.films, None))
+    assert "lower bound" in sure.level
+    assert "upper bound" in either.level
     for between in (guessed, shared):
         assert sure.interval.value < between.interval.value < either.interval.value
 
@@ -156,8 +158,11 @@ def test_coverage_tells_why_without_numbers_or_names(audit):
     assert "The carina was proposed with a confidence of …% only: place it by hand." in found
     for secret in ("ward", "scan", "Some One", "3 frames", "7/"):
         assert secret not in text
-    answered = by_name(coverage(films, count_films(films, None), None))[ANSWERED]
-    assert answered.count == Count(int((films["verdict"] != "cannot say").sum()), len(films))
+    figures = list(coverage(films, count_films(films, None), None))
+    why = {f.level: f.count.events for f in figures if f.group == "no action"}
+    assert why == films["no_action_because"].value_counts().to_dict()
+    counted = by_name(figures)[COUNTED]
+    assert counted.count == Count(int((films["verdict"] != "cannot say").sum()), len(films))
 
 
 def test_lip_mark_explains_what_pingouin_says(audit):

@@ -10,7 +10,7 @@ import pytest
 
 from annotate.audit.errors import AuditError
 from annotate.audit.manifest import COLUMNS, PROBLEMS_SHOWN, Manifest
-from measure.assess import Case
+from measure.case import Bedside
 from measure.patient import Sex
 from measure.posture import NeckPosture
 
@@ -37,7 +37,7 @@ FULL = {
 
 
 def entries(path, **options):
-    return list(Manifest(path, Case(""), **options).entries())
+    return list(Manifest(path, Bedside(), **options).entries())
 
 
 def test_every_column_arrives(manifest):
@@ -80,7 +80,7 @@ def test_byte_order_mark_and_blank_lines_are_no_data(manifest):
 
 def test_unknown_column_is_told_with_the_one_that_was_meant(manifest):
     with pytest.raises(AuditError, match=r"'lip_mark' \(meant lip_mark_cm\?\)"):
-        Manifest(manifest([{"film": "a.dcm", "lip_mark": 22}]), Case(""))
+        Manifest(manifest([{"film": "a.dcm", "lip_mark": 22}]), Bedside())
 
 
 @pytest.mark.parametrize(
@@ -101,7 +101,7 @@ def test_unknown_column_is_told_with_the_one_that_was_meant(manifest):
     ],
 )
 def test_bad_value_is_told_with_its_row(manifest, changed, told):
-    found = Manifest(manifest([FULL, FULL | {"film_label": "two"} | changed]), Case(""))
+    found = Manifest(manifest([FULL, FULL | {"film_label": "two"} | changed]), Bedside())
     with pytest.raises(AuditError, match=re.escape(f"row 3: {told}")):
         found.refuse_problems()
     assert [bool(entry.problem) for entry in found.entries()] == [False, True]
@@ -110,7 +110,7 @@ def test_bad_value_is_told_with_its_row(manifest, changed, told):
 def test_many_bad_rows_are_counted_and_the_first_shown(manifest):
     rows = [FULL | {"film_label": str(n), "lip_mark_cm": "?"} for n in range(PROBLEMS_SHOWN + 5)]
     with pytest.raises(AuditError, match=r"25 of 25 rows cannot be used") as stopped:
-        Manifest(manifest(rows), Case("")).refuse_problems()
+        Manifest(manifest(rows), Bedside()).refuse_problems()
     assert str(stopped.value).count("lip_mark_cm:") == PROBLEMS_SHOWN
     assert "and 5 more" in str(stopped.value)
 
@@ -120,7 +120,7 @@ def test_row_with_too_many_values_is_told(manifest):
     with path.open("a", encoding="utf-8") as file:
         file.write("a,b\n")
     with pytest.raises(AuditError, match="row 3 has 2 values, 18 expected"):
-        Manifest(path, Case(""))
+        Manifest(path, Bedside())
 
 
 @pytest.mark.parametrize(
@@ -136,7 +136,7 @@ def test_damaged_file_is_told(tmp_path, name, content, told):
     path = tmp_path / name
     path.write_bytes(content)
     with pytest.raises(AuditError, match=told):
-        Manifest(path, Case(""))
+        Manifest(path, Bedside())
 
 
 def test_film_is_sought_beside_the_manifest(manifest):

@@ -1,7 +1,9 @@
 import argparse
 import base64
 import csv
+import html
 import io
+import json
 import re
 
 import fsspec
@@ -53,10 +55,47 @@ def test_the_same_results_give_the_same_bytes(results, made, tmp_path):
         assert (tmp_path / name).read_bytes() == (made / name).read_bytes()
 
 
-def test_no_film_is_named_in_the_report(made, rows):
-    keys = {row["film"] for row in rows}
+def test_each_rate_leads_to_its_films(made, rows):
+    """The page lists the films' opaque keys, films.csv all of them with what each adds to every number."""
+    page = (made / "report.html").read_text()
+    data = json.loads(re.search(r'id="films-data">(.*?)</script>', page).group(1))
+    assert {film["line"][0] for film in data["films"]} == {row["film"] for row in rows}
+    links = re.findall(r'data-group="([^"]+)" data-level="([^"]+)" data-outcome="([^"]+)"', page)
+    assert ("all films", "all films", "malpositioned") in links
+    for group, level, outcome in (map(html.unescape, link) for link in links):
+        assert outcome in data["outcomes"]
+        assert group == "all films" or level in data["levels"][data["factors"].index(group)]
+    lines = list(csv.DictReader(io.StringIO((made / "films.csv").read_text())))
+    told = {(f["group"], f["level"], f["figure"]): f for f in figures(made) if f["section"] == "rates"}
+    for name in ("malpositioned", "surely malpositioned", "near the carina", "no answer"):
+        expected = float(told["all films", "all films", name]["events"])
+        assert sum(float(line[name]) for line in lines) == pytest.approx(expected, abs=0.01 * len(lines) ** 0.5)
+
+
+def test_with_small_counts_hidden_no_film_is_named(tmp_path, rows, write):
+    folder = write(tmp_path, rows[:600])
+    assert run(folder, "--suppress", "--out", tmp_path / "out") == 0
+    assert not (tmp_path / "out" / "films.csv").exists()
     for name in ("report.html", "figures.csv"):
-        assert not keys & set(re.findall(r"key-\d+", (made / name).read_text()))
+        assert not re.findall(r"key-\d+", (tmp_path / "out" / name).read_text())
+
+
+def test_one_sentence_sums_it_up_first(made):
+    page = (made / "report.html").read_text()
+    told = re.search(r'<p class="summary">(.*?)</p>', page).group(1)
+    overall = {f["figure"]: f for f in figures(made) if f["section"] == "rates" and f["group"] == "all films"}
+    for name in ("malpositioned", "surely malpositioned", "near the carina"):
+        value, low, high = (100.0 * float(overall[name][end]) for end in ("value", "low", "high"))
+        assert f"{value:.1f} % ({low:.1f} to {high:.1f})" in told
+    assert page.index(told) < page.index("Mind")
+
+
+def test_the_page_says_whether_patients_are_known(made, make, write, tmp_path):
+    assert "Whose films they are is not known" in (made / "report.html").read_text()
+    write_report(str(write(tmp_path, make(films=200, patients=True))), tmp_path)
+    page = (tmp_path / "report.html").read_text()
+    assert "allow for films of one patient being alike" in page
+    assert "of 67 patients" in page
 
 
 def test_the_page_says_what_to_mind(made):
@@ -73,7 +112,7 @@ def test_the_csv_holds_every_chapter(made):
         *("agreement", "corrected", "coverage", "sensitivity"),
     }
     overall = next(line for line in lines if line["group"] == "all films" and line["figure"] == "malpositioned")
-    assert float(overall["value"]) == pytest.approx(int(overall["events"]) / int(overall["films"]), abs=1e-6)
+    assert float(overall["value"]) == pytest.approx(float(overall["events"]) / int(overall["films"]), abs=1e-5)
     assert float(overall["low"]) < float(overall["value"]) < float(overall["high"])
 
 
@@ -82,15 +121,17 @@ def test_on_request_no_small_count_is_anywhere(tmp_path, make, write):
     assert run(folder, "--suppress", "--out", tmp_path / "out") == 0
     for line in figures(tmp_path / "out"):
         if line["events"]:
-            events, films = int(line["events"]), int(line["films"])
+            events, films = (round(float(line[name]), 1) for name in ("events", "films"))
             assert events == 0 or events >= 5, line
             assert films == 0 or films >= 5, line
         if line["unit"] == "films" and line["value"]:
             assert float(line["value"]) == 0 or float(line["value"]) >= 5, line
     page = (tmp_path / "out" / "report.html").read_text()
     assert "hidden" in page
-    for events, films in re.findall(r">(\d+) of (\d+)<", page):
-        assert all(int(number) == 0 or int(number) >= 5 for number in (events, films))
+    told = re.findall(r">([\d.]+) of ([\d.]+)<", page)
+    assert told
+    for events, films in told:
+        assert all(float(number) == 0 or float(number) >= 5 for number in (events, films))
 
 
 def test_words_of_the_results_are_words_on_the_page_and_no_formula_in_the_csv(tmp_path, rows, write):
@@ -113,12 +154,15 @@ def test_very_few_films_still_make_a_report(tmp_path, rows, write, kept):
 
 
 def test_films_that_all_cannot_be_read_still_make_a_report(tmp_path, rows, write):
-    empty = {
+    empty = {name: None for name in rows[0] if name.startswith("chance_")} | {
         "verdict": "cannot say",
+        "no_action_because": "film not readable",
         "error": "no DICOM",
         "on_film_cm": None,
         "in_patient_cm": None,
         "move_cm": None,
+        "action": None,
+        "urgency": None,
     }
     _, page = write_report(str(write(tmp_path, [row | empty for row in rows[:40]])), tmp_path)
     assert "could not be opened" in page.read_text()
@@ -236,6 +280,30 @@ def test_tables_sort_by_keyboard_and_say_so(opened):
     months, state = column(opened, "By month", 0)
     assert (months, state) == (sorted(months), "ascending")
     assert column(opened, "By month", 2)[1] == "none"
+
+
+@pytest.mark.outside
+def test_a_rate_that_is_chosen_shows_its_films(opened, rows):
+    link = opened.find_element(By.CSS_SELECTOR, 'a[data-group="Sex"][data-level="female"][data-outcome="too low"]')
+    opened.execute_script("arguments[0].click()", link)
+    lines = opened.execute_script(
+        "return [...document.querySelectorAll('#films-table tbody tr')]"
+        ".map(row => [...row.cells].map(cell => cell.textContent))"
+    )
+    said = opened.execute_script("return document.getElementById('films-of').textContent")
+    assert said == f"Sex, female, too low: {len(lines)} films listed."
+    first = {
+        row["film"]: row
+        for row in sorted(rows, key=lambda r: (r["film"], r["source"] != "hand", r["reader"] or ""))[::-1]
+    }
+    expected = {
+        key for key, row in first.items() if row["sex"] == "female" and (row["chance_too_low"] or 0.0) >= 0.0095
+    }
+    shown = {line[0] for line in lines}
+    assert shown <= expected
+    assert {key for key in expected if first[key]["chance_too_low"] >= 0.0105} <= shown
+    chances = [int(line[-1].split()[0]) for line in lines]
+    assert chances == sorted(chances, reverse=True)
 
 
 @pytest.mark.outside

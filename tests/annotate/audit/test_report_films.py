@@ -1,3 +1,5 @@
+import json
+
 import pandas as pd
 import pytest
 
@@ -57,8 +59,10 @@ def test_zones_follow_the_range_of_each_film():
             "on_film_cm": [-0.1, 0.5, 3.0, 7.1, 7.1, None, 4.0],
             "range_low_cm": [3.0, 3.0, 3.0, 3.0, 2.0, 3.0, None],
             "range_high_cm": [7.0, 7.0, 7.0, 7.0, None, 7.0, None],
+            "rough": False,
         }
     )
+    assert zones(rows.assign(rough=True)).tolist() == [""] * 7
     assert zones(rows).tolist() == [
         *("in a main bronchus", "too low", "within range", "too high", "within range"),
         *("", ""),
@@ -74,6 +78,15 @@ def test_missing_columns_are_named(tmp_path, rows, write):
     short = [{name: value for name, value in row.items() if name != "move_cm"} for row in rows[:3]]
     with pytest.raises(AuditError, match="columns move_cm missing"):
         read_audit(str(write(tmp_path, short)))
+
+
+@pytest.mark.parametrize(("told", "found"), [({"version": 1}, "format 1"), (None, "format None")])
+def test_results_of_another_rule_are_refused_with_a_clear_word(tmp_path, rows, write, told, found):
+    folder = write(tmp_path, rows[:3])
+    settings = json.loads((folder / "settings.json").read_text())
+    (folder / "settings.json").write_text(json.dumps(settings | {"format": told}))
+    with pytest.raises(AuditError, match=f"{found} found, 2 expected.*another rule.*Run the audit again"):
+        read_audit(str(folder))
 
 
 def test_a_strange_verdict_is_named(tmp_path, rows, write):

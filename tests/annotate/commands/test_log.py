@@ -1,6 +1,7 @@
 import json
 import re
 import sqlite3
+import sys
 
 import pytest
 from PIL import Image
@@ -73,10 +74,12 @@ def test_no_identifier_is_on_the_disk_anywhere(log, own_data_folder, tmp_path):
 
 
 def test_the_film_before_is_found_in_the_logbook(log):
-    log(3.5, 24)
+    first, _ = log(3.5, 24)
     explained, _ = log(5.7, 22, name="second.dcm")
     assert explained["change"]["film"] == "entry 1"
-    assert explained["change"]["change_cm"]["value"] == pytest.approx(2.2)
+    # The earlier height is drawn at the present film's scale: the beam runs otherwise through a higher tip.
+    then, now = (each["inputs"]["film_per_patient"]["value"] for each in (first, explained))
+    assert explained["change"]["change_cm"]["value"] == pytest.approx(5.7 - 3.5 * now / then, abs=3e-4)
     assert not explained["change"]["flagged"]
     slipped, _ = log(1.0, 22, name="third.dcm")
     assert slipped["change"]["film"] == "entry 2"
@@ -147,7 +150,7 @@ def test_a_film_that_cannot_be_read_is_answered_and_not_kept(lipmark, dicom_film
     bad = tmp_path / "bad.dcm"
     bad.write_bytes(b"no film")
     status, out, err = lipmark("read", dicom_film(), bad, "--jsonl", "--log")
-    assert status == 0
+    assert status == 1
     assert len(out.splitlines()) == 2
     assert "1 of 1 readings written" in err
 
@@ -239,6 +242,15 @@ def test_trend_as_a_table_and_a_picture(lipmark, log, tmp_path):
     assert ".png or .svg" in err
 
 
+def test_a_trend_that_cannot_be_drawn_says_what_to_install(lipmark, log, tmp_path, monkeypatch):
+    log(3.5, 24, name="0.dcm")
+    monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
+    status, out, err = lipmark("log", "trend", "ID-4711", "--patient-id", "--picture", tmp_path / "trend.png")
+    assert status == 2
+    assert "1 film" in out
+    assert "pip install 'lipmark[trend]'" in err
+
+
 def test_trend_follows_films_and_not_corrections(lipmark, log):
     uid = {"name": "a.dcm", "SOPInstanceUID": "1.2.826.0.1.3680043.8.498.4"}
     log(3.5, 24, **uid)
@@ -274,7 +286,10 @@ def test_export_writes_current_entries_and_all_on_request(lipmark, log, tmp_path
 
 
 def test_verify_tells_what_is_wrong(lipmark, log, own_data_folder):
-    assert lipmark("log", "verify")[1] == "The logbook is empty.\n"
+    status, out, err = lipmark("log", "verify")
+    assert (status, out) == (2, "")
+    assert "no file found there" in err
+    assert not own_data_folder.joinpath("logbook.sqlite").exists()
     for number in range(3):
         log(4.5, 23, name=f"{number}.dcm")
     status, out, _ = lipmark("log", "verify")

@@ -78,7 +78,7 @@ def entry_of_version_1(number, previous_hash):
 
 def test_either_database_of_version_1_is_brought_up_and_verifies(url, monkeypatch):
     with monkeypatch.context() as patched:
-        patched.setattr(Database, "_bring_up_to_date", lambda self: None)
+        patched.setattr(Database, "_bring_up_to_date", lambda self, make: None)
         database = Database(logbook_url(url))
     before = BEFORE_THE_FIRST
     with database.writing() as connection:
@@ -130,6 +130,8 @@ def test_the_migrations_make_the_tables_that_sqlalchemy_expects(logbook):
     [
         ("mysql://ward@host/db", "'mysql' found"),
         ("sqlite://", "'sqlite' found"),
+        ("sqlite:///:memory:", "'sqlite' found"),
+        ("sqlite:///file.sqlite?mode=memory", "options found"),
         ("no url://", "URL cannot be read"),
         ("postgresql://ward:geheim@/nowhere?host=/nonexistent", "can be read and written"),
     ],

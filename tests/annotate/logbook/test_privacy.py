@@ -2,6 +2,7 @@ import hashlib
 import hmac
 import stat
 from multiprocessing import get_context
+from pathlib import Path
 
 import pytest
 
@@ -18,37 +19,71 @@ def test_hmac_is_that_of_rfc_4231(tmp_path):
     assert pseudonym("4711", "Ward", key) == hmac.digest(bytes(range(32)), b"4 Ward4711", hashlib.sha256).hex()
 
 
-def test_the_key_is_made_once_and_for_its_owner_alone(own_data_folder):
+@pytest.fixture
+def key_file(own_data_folder):
+    return own_data_folder.with_name("lipmark-key") / "pseudonym.key"
+
+
+def test_a_new_key_makes_pseudonyms_by_a_slow_hash(key_file):
+    """RFC 7914 with the cost that docs/logbook.md names, its parameters written out."""
+    pseudonym("4711")
+    salt = key_file.read_bytes().removeprefix(b"scrypt 1\n")
+    expected = hashlib.scrypt(b"4 Ward4711", salt=salt, n=16384, r=8, p=1, dklen=32).hex()
+    assert pseudonym("4711", "Ward") == expected
+
+
+def test_the_key_is_made_once_and_for_its_owner_alone(own_data_folder, key_file):
     first = pseudonym("4711")
-    path = own_data_folder / "pseudonym.key"
-    assert stat.S_IMODE(path.stat().st_mode) == 0o600
-    assert path.stat().st_size == 32
+    assert stat.S_IMODE(key_file.stat().st_mode) == 0o600
+    assert stat.S_IMODE(key_file.parent.stat().st_mode) == 0o700
+    assert key_file.stat().st_size == 9 + 32
     assert pseudonym(" 4711 ") == first
     assert pseudonym("4712") != first
-    assert [item.name for item in own_data_folder.iterdir()] == ["pseudonym.key"]
+    assert [item.name for item in key_file.parent.iterdir()] == ["pseudonym.key"]
+
+
+def test_the_key_does_not_lie_where_the_logbook_does(own_data_folder):
+    pseudonym("4711")
+    assert not list(own_data_folder.rglob("*key*"))
+
+
+def test_a_key_of_an_earlier_version_stays_in_use(own_data_folder, key_file):
+    own_data_folder.mkdir(parents=True, exist_ok=True)
+    earlier = own_data_folder / "pseudonym.key"
+    earlier.write_bytes(bytes(range(32)))
+    earlier.chmod(0o600)
+    assert pseudonym("4711", "Ward") == hmac.digest(bytes(range(32)), b"4 Ward4711", hashlib.sha256).hex()
+    assert not key_file.exists()
+
+
+def test_the_key_is_on_the_disk_before_it_is_used(key_file, monkeypatch):
+    synced = []
+    monkeypatch.setattr("os.fsync", lambda handle: synced.append(Path(f"/proc/self/fd/{handle}").readlink()))
+    pseudonym("4711")
+    assert [path.parent if path.suffix == ".new" else path for path in synced] == [key_file.parent] * 2
 
 
 def test_issuer_and_id_do_not_run_into_one_another():
     assert len({pseudonym("B1", "A"), pseudonym("1", "AB"), pseudonym("AB1"), pseudonym("B1", "")}) == 4
 
 
-def test_no_id_has_no_pseudonym(own_data_folder):
+def test_no_id_has_no_pseudonym(key_file):
     assert pseudonym("  ", "Ward") is None
-    assert not (own_data_folder / "pseudonym.key").exists()
+    assert not key_file.exists()
 
 
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o660, 0o644])
-def test_a_key_that_others_can_read_is_refused(own_data_folder, mode):
+def test_a_key_that_others_can_read_is_refused(key_file, mode):
     pseudonym("4711")
-    (own_data_folder / "pseudonym.key").chmod(mode)
+    key_file.chmod(mode)
     with pytest.raises(LogbookError, match=f"{mode:04o} found, 0600 expected"):
         pseudonym("4711")
 
 
-def test_a_key_of_another_length_is_refused(own_data_folder):
+def test_a_key_of_another_length_is_refused(key_file):
     pseudonym("4711")
-    (own_data_folder / "pseudonym.key").write_bytes(b"short")
-    with pytest.raises(LogbookError, match="holds 5 bytes, 32 expected"):
+    key_file.write_bytes(b"short")
+    with pytest.raises(LogbookError, match="holds 5 bytes, 41 expected"):
         pseudonym("4711")
 
 

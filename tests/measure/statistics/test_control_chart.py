@@ -12,19 +12,12 @@ from measure.statistics.control_chart import (
     decision_limit,
     p_chart,
     run_signals,
-    tabular_cusum,
 )
 from measure.statistics.rates import Count
 
 # fmt: off
 CANS = [12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22, 8, 10, 5, 13, 11, 20, 18, 24, 15, 9, 12, 7, 13, 9, 6]
 """Leaking cans in 30 samples of 50: Montgomery DC. Introduction to statistical quality control (from memory)."""
-
-NORMAL_30 = [
-    9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34, 9.03, 11.47, 10.51, 9.40, 10.08,
-    9.37, 10.62, 10.31, 8.52, 10.84, 10.90, 9.33, 12.29, 11.50, 10.60, 11.08, 10.38, 11.62, 11.31, 10.52,
-]
-"""Thirty values whose mean moves from 10 to 11 after the twentieth; Montgomery, tabular cusum (memory)."""
 # fmt: on
 
 
@@ -113,24 +106,6 @@ def test_rules_raise_false_alarms_as_often_as_published(rules, published):
     assert np.mean(lengths) == pytest.approx(published, rel=4 / math.sqrt(len(lengths)))
 
 
-@pytest.mark.outside
-def test_tabular_cusum_reproduces_montgomery_s_example():
-    """Published: target 10, slack 0.5, limit 5; the upper sum reaches 5.28 at period 29, the first signal."""
-    found = tabular_cusum(NORMAL_30, target=10.0, slack=0.5, limit=5.0)
-    assert found.above[28] == pytest.approx(5.28)
-    assert found.below[:3] == pytest.approx((0.05, 1.56, 1.77))
-    assert [index + 1 for index in found.signals] == [29, 30]
-
-
-def test_tabular_cusum_is_the_recursion_of_page():
-    values = np.random.default_rng(21).normal(0.2, 1.0, 200)
-    found = tabular_cusum(values, 0.0, 0.5, 4.0)
-    above = below = 0.0
-    for i, value in enumerate(values):
-        above, below = max(0.0, above + value - 0.5), max(0.0, below - value - 0.5)
-        assert (found.above[i], found.below[i]) == pytest.approx((above, below), abs=1e-9)
-
-
 def test_binomial_cusum_adds_log_likelihood_ratios_and_starts_anew():
     found = binomial_cusum([True, False, True, True, True], 0.1, 0.2, limit=1.5)
     up, down = math.log(2.0), math.log(0.8 / 0.9)
@@ -170,8 +145,6 @@ def test_the_decision_limit_gives_the_run_length_asked_for():
         lambda: binomial_cusum([True], 0.1, 1.0, 2.0),
         lambda: binomial_cusum([True], 0.1, 0.2, 0.0),
         lambda: decision_limit(0.1, 0.2, 1.0),
-        lambda: tabular_cusum([1.0], 0.0, -0.1, 4.0),
-        lambda: tabular_cusum([1.0, math.nan], 0.0, 0.5, 4.0),
     ],
 )
 def test_what_cannot_be_charted_is_refused(ask):

@@ -1,4 +1,4 @@
-"""`lipmark audit`: a Reading for each of many films, in parallel, to be gone on with after a stop."""
+"""`lipmark audit run`: a Reading for each of many films, in parallel, to be gone on with after a stop."""
 
 from __future__ import annotations
 
@@ -12,28 +12,27 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from annotate.commands.arguments import as_argument
-from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, AcceptedRange, parse_range
-from measure.assess import Case
+from annotate.commands.arguments import add_choice, add_range, count
+from measure.accepted_range import AcceptedRange
+from measure.case import Bedside
 from measure.posture import NeckPosture
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from distributed import Client
-
     from annotate.audit.auditing import BadFilm, Option, Tally
     from annotate.audit.sources import Source
+    from annotate.audit.workers import Workers
 
 EXAMPLES = """\
 examples:
-  lipmark audit ward/ --out results
+  lipmark audit run ward/ --out results
       every film of a folder
-  lipmark audit films.csv --out results
+  lipmark audit run films.csv --out results
       a manifest: one line a film, with time, unit, tube, lip mark, a hand's marks ... (docs/audit.md)
-  lipmark audit logbook --out results
+  lipmark audit run logbook --out results
       the current readings of your logbook; sqlite:///FILE or postgresql://... name another
-  lipmark audit films.parquet --out s3://bucket/results --scheduler tcp://10.0.0.5:8786
+  lipmark audit run films.parquet --out s3://bucket/results --scheduler tls://10.0.0.5:8786
       on a Dask cluster that others keep; films' paths as its workers see them
 
 then:
@@ -51,7 +50,7 @@ BAD_SHOWN = 10
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `lipmark audit`."""
+    """The options of `lipmark audit run`."""
     parser.add_argument("source", metavar="SOURCE", help="folder of films, manifest (.csv, .parquet), or logbook")
     parser.add_argument("--out", required=True, metavar="DIR", help="results: a folder or any fsspec URL")
     _add_measuring(parser.add_argument_group("measuring"))
@@ -59,19 +58,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_measuring(group: argparse._ArgumentGroup) -> None:
-    group.add_argument(
-        "--range",
-        type=as_argument(parse_range),
-        default=DEFAULT_RANGE,
-        metavar="RANGE",
-        help=f"{', '.join(RANGE_NAMES)}, or your own as LOW-HIGH in cm; default {DEFAULT_RANGE}",
-    )
-    group.add_argument(
+    add_range(group)
+    add_choice(
+        group,
         "--neck",
-        type=NeckPosture,
-        choices=list(NeckPosture),
+        NeckPosture,
         default=NeckPosture.UNKNOWN,
-        help="posture on films of which the source tells none; default unknown, which widens the interval",
+        explain="posture on films of which the source tells none; default unknown, which widens the interval",
     )
     group.add_argument(
         "--believe-resolution", action="store_true", help="take a picture file's resolution tag for its pixel size"
@@ -87,12 +80,19 @@ def _add_measuring(group: argparse._ArgumentGroup) -> None:
 def _add_work(group: argparse._ArgumentGroup) -> None:
     place = group.add_mutually_exclusive_group()
     place.add_argument(
-        "--workers", type=_count, default=os.cpu_count() or 1, help="processes on this machine; default one a core"
+        "--workers", type=count, default=os.cpu_count() or 1, help="processes on this machine; default one a core"
     )
-    place.add_argument("--scheduler", metavar="tcp://HOST:PORT", help="a Dask scheduler; its workers need lipmark")
+    place.add_argument(
+        "--scheduler", metavar="tls://HOST:PORT", help="a Dask scheduler with TLS; its workers need lipmark"
+    )
+    group.add_argument(
+        "--insecure-scheduler",
+        action="store_true",
+        help="let the scheduler be one without TLS (tcp://): whoever reaches it can run code as you",
+    )
     group.add_argument(
         "--films-per-part",
-        type=_count,
+        type=count,
         default=FILMS_PER_PART,
         metavar="N",
         help=f"films in one file of the results, what a stop can cost; default {FILMS_PER_PART}",
@@ -105,13 +105,6 @@ def _add_work(group: argparse._ArgumentGroup) -> None:
     )
 
 
-def _count(text: str) -> int:
-    number = int(text) if text.isdecimal() else 0
-    if number < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} found, a whole number from 1 expected")
-    return number
-
-
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     """Measure every film and say what it came to; 0 if all were answered, whatever the answers are."""
     from annotate.audit.errors import AuditError
@@ -120,7 +113,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     try:
         source = open_source(
             args.source,
-            Case("", accepted_range=args.range, posture=args.neck),
+            Bedside(accepted_range=args.range, posture=args.neck),
             believe_resolution=args.believe_resolution,
             hand_only=args.hand_only,
             skip_bad_rows=args.skip_bad_rows,
@@ -176,10 +169,12 @@ def _options(args: argparse.Namespace) -> dict[str, Option]:
     }
 
 
-def _workers(args: argparse.Namespace) -> Callable[[], AbstractContextManager[Client]]:
+def _workers(args: argparse.Namespace) -> Callable[[], AbstractContextManager[Workers]]:
     from annotate.audit.workers import local_workers, scheduler_at
 
-    return partial(scheduler_at, args.scheduler) if args.scheduler else partial(local_workers, args.workers)
+    if args.scheduler:
+        return partial(scheduler_at, args.scheduler, plain=args.insecure_scheduler)
+    return partial(local_workers, args.workers)
 
 
 def summary(tally: Tally, out: str) -> str:

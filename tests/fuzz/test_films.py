@@ -1,0 +1,42 @@
+"""Two thousand broken films, always the same ones, and every one that once showed a fault."""
+
+import runpy
+from pathlib import Path
+
+import pytest
+
+FILMS = runpy.run_path(str(Path(__file__).with_name("films.py")))
+SEED, COUNT = 20261126, 2000
+FOUND = sorted(path for path in Path(__file__).with_name("found").iterdir() if path.suffix == ".film")
+
+
+def test_no_mutant_shows_a_fault():
+    outcomes = list(FILMS["outcomes"](SEED, COUNT))
+    assert [outcome for outcome in outcomes if outcome["faults"]] == []
+    assert [outcome["number"] for outcome in outcomes] == list(range(COUNT))
+    # Mutants that no longer begin like a film would prove little.
+    assert sum(outcome["film"] for outcome in outcomes) > COUNT / 5
+
+
+def test_the_seeds_are_films():
+    for name, data in FILMS["seeds"]().items():
+        assert FILMS["faults_of"](data, propose=False) == (True, []), name
+
+
+@pytest.mark.parametrize("path", FOUND, ids=lambda path: path.stem)
+def test_what_was_found_stays_mended(path):
+    assert FILMS["faults_of"](path.read_bytes(), propose=True)[1] == []
+
+
+def test_a_fault_is_seen(monkeypatch):
+    monkeypatch.setattr("imaging.load.load_film", lambda _data: 1 / 0)
+    is_film, faults = FILMS["faults_of"](b"II*\0", propose=False)
+    assert not is_film
+    assert "ZeroDivisionError" in faults[0]
+
+
+def test_a_process_that_dies_is_seen_and_replaced(monkeypatch):
+    names = FILMS["outcomes"].__globals__
+    monkeypatch.setitem(names, "__file__", str(Path(__file__).with_name("dies.py")))
+    outcomes = list(FILMS["outcomes"](1, 4))
+    assert [outcome["faults"] for outcome in outcomes] == [[], ["the process ended with status -9"], [], []]
