@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
 from types import MappingProxyType
+from typing import NoReturn, TextIO, cast
 
 from annotate.messages import tell
+from annotate.words.printable import PrintableStream, printable
 
 DESCRIPTION = """\
 How far the tip of an endotracheal tube sits above the carina on a chest film,
@@ -23,6 +26,9 @@ then:        lipmark read --help
 Supports a clinician's judgement and does not replace it. Confirm the tube by auscultation and capnography;
 local protocol decides.
 """
+
+INTERRUPTED, NOBODY_READS = 130, 141
+"""What shells give for SIGINT and SIGPIPE."""
 
 COMMANDS = MappingProxyType(
     {
@@ -46,9 +52,16 @@ A command of two words is a module with an underscore between them.
 """
 
 
+class _Parser(argparse.ArgumentParser):
+    """One whose complaints, which quote what was typed and found, are printable."""
+
+    def error(self, message: str) -> NoReturn:
+        super().error(printable(message))
+
+
 def build_parser(asked: str | None = None) -> argparse.ArgumentParser:
     """The command's parser, with the options of the one subcommand that is asked for."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="lipmark",
         description=DESCRIPTION,
         epilog=EPILOG,
@@ -73,7 +86,28 @@ def build_parser(asked: str | None = None) -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command line; the exit status is 0 where everything was answered, 2 on wrong usage."""
+    """Run the command line; the exit status is 0 where everything was answered, 2 on wrong usage.
+
+    What is printed is escaped where it is not printable: names and texts come from files. Interrupted, or with
+    nobody left to read what it prints, the command ends without more words.
+    """
+    out, sys.stdout = sys.stdout, cast(TextIO, PrintableStream(sys.stdout))
+    try:
+        status = _run(argv)
+        out.flush()
+    except KeyboardInterrupt:
+        print("lipmark: stopped.", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Else the interpreter would complain of it once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), out.fileno())
+        return NOBODY_READS
+    finally:
+        sys.stdout = out
+    return status
+
+
+def _run(argv: Sequence[str] | None) -> int:
     words = _joined(sys.argv[1:] if argv is None else list(argv))
     asked = next((word for word in words if not word.startswith("-")), None)
     args = build_parser(asked).parse_args(words)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from annotate.audit.figures import COUNTED, MALPOSITION, OUTCOMES, OVERALL, ROUGH, SILENT, events_of
 from annotate.audit.report_films import FACTORS, Audit
+from annotate.writing import whole_file
 
 if TYPE_CHECKING:
     import numpy as np
@@ -102,13 +103,13 @@ def _line(audit: Audit, events: Mapping[str, NDArray[np.float64]], place: int) -
     return (audit.keys[int(film["film"])], str(int(film["entry"])), told, *shares, words)
 
 
-def write_films(audit: Audit, path: Path) -> None:
+def write_films(audit: Audit, path: Path, *, overwrite: bool = False) -> None:
     """Every film that counts, one a line: key, entry, patient, groups, and what it adds to each number.
 
     Raises
     ------
-    OSError
-        Where it cannot be written.
+    OutputError
+        Where it may not, or cannot, be written.
     """
     import pyarrow
     from pyarrow import csv
@@ -124,13 +125,14 @@ def write_films(audit: Audit, path: Path) -> None:
         },
         **{name: pyarrow.array(events[name].round(4)) for name in NAMES},
     }
-    csv.write_csv(pyarrow.table(columns), path)
+    with whole_file(path, overwrite=overwrite) as file:
+        csv.write_csv(pyarrow.table(columns), file)
 
 
 def _text(column: Iterable[object]) -> pyarrow.Array:
     """Words that no spreadsheet takes for a formula."""
     import pyarrow
 
-    from annotate.audit.report_tables import harmless
+    from annotate.words.cells import harmless
 
     return pyarrow.array([harmless(word) if isinstance(word, str) else None for word in column], pyarrow.string())

@@ -24,6 +24,11 @@ def as_argument(parse: Callable[[str], T]) -> Callable[[str], T]:
     return argument
 
 
+def add_overwrite(parser: argparse._ActionsContainer) -> None:
+    """The option that lets files be replaced."""
+    parser.add_argument("--overwrite", action="store_true", help="replace files that are there")
+
+
 def point(text: str) -> Point:
     """Row and column of the upright film from "ROW,COL"."""
     parts = text.split(",")

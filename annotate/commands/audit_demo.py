@@ -40,7 +40,18 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     title = "An invented unit: demonstration, nobody's films"
     for words in (
         ["audit", str(out / MANIFEST), "--out", str(out / RESULTS)],
-        ["audit", "report", str(out / RESULTS), "--out", str(out), "--baseline", "6", "--title", title],
+        [
+            "audit",
+            "report",
+            str(out / RESULTS),
+            "--out",
+            str(out),
+            "--baseline",
+            "6",
+            "--title",
+            title,
+            "--overwrite",
+        ],
     ):
         print(f"\n$ lipmark {' '.join(f'{word!r}' if ' ' in word else word for word in words)}", flush=True)
         status = main(words)

@@ -10,6 +10,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from annotate.commands.arguments import add_overwrite
+from annotate.writing import OutputError
 from measure.cautions import ALWAYS
 from measure.errors import MeasureError
 from measure.verdict import Verdict
@@ -59,10 +61,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     show.set_defaults(act=_show)
     export = actions.add_parser("export", parents=[where, which, known_as], help="entries as a file")
     export.add_argument("out", type=Path, metavar="FILE", help="its ending says how: .csv, .parquet or .json")
+    add_overwrite(export)
     export.set_defaults(act=_export)
     trend = actions.add_parser("trend", parents=[where, known_as], help="a patient's films over time")
     trend.add_argument("patient", metavar="PATIENT", help="pseudonym, or its first digits")
     trend.add_argument("--picture", type=Path, metavar="PATH", help="draw it; .png or .svg")
+    add_overwrite(trend)
     trend.set_defaults(act=_trend)
     verify = actions.add_parser("verify", parents=[where], help="follow the chain of hashes")
     verify.add_argument(
@@ -99,7 +103,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
         with Logbook.open(args.logbook, make=False) as logbook:
             status: int = args.act(logbook, args)
             return status
-    except (LogbookError, MeasureError) as error:
+    except (LogbookError, MeasureError, OutputError) as error:
         parser.error(str(error))
     except OSError as error:
         parser.error(f"{error.filename}: {error.strerror}; a place that can be written is expected")
@@ -131,7 +135,7 @@ def _export(logbook: Logbook, args: argparse.Namespace) -> int:
 
     wanted = _filter(logbook, args)
     entries = _with_progress(logbook.iterate(wanted), logbook.count(wanted), "exporting")
-    print(f"{export(entries, args.out)} entries written to {args.out}")
+    print(f"{export(entries, args.out, overwrite=args.overwrite)} entries written to {args.out}")
     return 0
 
 
@@ -149,7 +153,7 @@ def _trend(logbook: Logbook, args: argparse.Namespace) -> int:
     if args.picture is not None:
         from annotate.logbook.trend_picture import write_trend
 
-        write_trend(points, title, args.picture)
+        write_trend(points, title, args.picture, overwrite=args.overwrite)
     print("", *ALWAYS, sep="\n")
     return 0
 

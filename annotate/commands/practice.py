@@ -7,6 +7,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from annotate.commands.arguments import add_overwrite
+from annotate.writing import OutputError, write_text
 from measure.patient import AgeGroup
 
 if TYPE_CHECKING:
@@ -48,6 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parts = parser.add_subparsers(metavar="report", title="over all rounds")
     report = parts.add_parser("report", help="what your answers show, as an HTML page")
     report.add_argument("--out", type=Path, required=True, metavar="FILE", help="HTML page to write")
+    add_overwrite(report)
     _add_common(report)
     report.set_defaults(what="report")
 
@@ -75,13 +78,13 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     reader, url = getattr(args, "reader", None) or default_reader(), getattr(args, "logbook", None)
     try:
         if args.what == "report":
-            return _report(reader, url, args.out)
+            return _report(reader, url, args.out, overwrite=args.overwrite)
         return _round(args, reader, url)
-    except (LogbookError, MarksFileError, NoWindowError, OSError) as error:
+    except (LogbookError, MarksFileError, NoWindowError, OutputError, OSError) as error:
         parser.error(str(error))
 
 
-def _report(reader: str, url: str | None, out: Path) -> int:
+def _report(reader: str, url: str | None, out: Path, *, overwrite: bool) -> int:
     from annotate.logbook.errors import LogbookError
     from annotate.logbook.store import Logbook
     from annotate.practice.keeping import kept, trainees
@@ -95,8 +98,7 @@ def _report(reader: str, url: str | None, out: Path) -> int:
             raise LogbookError(
                 f"no practice of {reader} found in the logbook (there is that of {others}); see --reader."
             )
-    out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(write_report(progress_of(records), reader, datetime.now(UTC)), encoding="utf-8")
+    write_text(out, write_report(progress_of(records), reader, datetime.now(UTC)), overwrite=overwrite)
     print(f"{len(records)} films of {reader}: {out}")
     return 0
 

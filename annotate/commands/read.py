@@ -15,10 +15,12 @@ from typing import TYPE_CHECKING
 from annotate.commands.arguments import (
     KnownObjectAction,
     MarkAction,
+    add_overwrite,
     as_argument,
     point,
 )
 from annotate.films.answers import Answer, answer_all
+from annotate.words.printable import printable
 from annotate.words.screen import identifiers_in_words, screen
 from annotate.words.table import table
 from annotate.words.typed import age_years, mandible, pixel_mm
@@ -159,6 +161,7 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--picture", type=Path, metavar="PATH", help="write the film with its marks; a folder for many films"
     )
+    add_overwrite(group)
     group.add_argument(
         "--workers", type=int, default=os.cpu_count() or 1, help="processes for many films; default one a core"
     )
@@ -194,27 +197,31 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     if len(paths) > 1 and (request.tip or request.carina or request.marks or request.known_object):
         parser.error(f"{len(paths)} films found with points of one film; give one film, or no points")
     recorder = _recorder(args, parser, len(paths))
-    answers = answer_all(paths, request, args.picture, args.workers)
+    answers = answer_all(paths, request, args.picture, args.workers, overwrite=args.overwrite)
     if recorder is not None:
         answers = recorder.record(answers)
     unread = Unread()
     _printer(args, len(paths))(_with_progress(unread.counted(answers), len(paths)))
     if recorder is not None:
         print(recorder.summary, file=sys.stderr)
-    return 1 if unread.films or (recorder is not None and recorder.failed) else 0
+    return 1 if unread.films or unread.outputs or (recorder is not None and recorder.failed) else 0
 
 
 class Unread:
-    """Counts the films that could not be read, as their answers pass by."""
+    """Counts the films that could not be read, and the pictures that could not be written, and tells of these."""
 
     def __init__(self) -> None:
         self.films = 0
+        self.outputs = 0
 
     def counted(self, answers: Iterable[Answer]) -> Iterator[Answer]:
         """The same answers."""
         for item in answers:
             self.films += item.unread
+            self.outputs += bool(item.unwritten)
             yield item
+            if item.unwritten:
+                print(f"lipmark: {printable(item.unwritten)}", file=sys.stderr)
 
 
 def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: int) -> Recorder | None:
@@ -278,7 +285,7 @@ def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | No
         return None
     try:
         reading = json.loads(path.read_text(encoding="utf-8"))
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise MeasureError(f"previous film: {path} is no JSON ({error}); give a file made with --json.") from error
     if not isinstance(reading, dict):
         raise MeasureError(f"previous film: {path} holds no single Reading; give a file made with --json.")
