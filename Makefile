@@ -6,7 +6,7 @@ INPUTS := pyproject.toml constraints.txt
 PIP_INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint docs bench fuzz setup-test constraints clean
+.PHONY: help demo ward test lint docs bench fuzz setup-test constraints clean
 
 help: ## show this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' Makefile
@@ -14,6 +14,9 @@ help: ## show this list
 demo: $(VENV)/.installed ## set up, measure a film of our own making, show where the result lies
 	$(BIN)/lipmark demo --out demo
 	@echo "The picture and the JSON lie in $(CURDIR)/demo:" && ls -l demo
+
+ward: $(VENV)/.installed ## the ward's service with invented films, one a minute; open the address it prints
+	$(BIN)/lipmark ward --demo --data demo/ward --token demo
 
 test: setup-test ## set up everything and run the tests
 	$(BIN)/python -m pytest -n 2 $(PYTEST)

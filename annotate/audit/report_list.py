@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from annotate.audit.figures import COUNTED, MALPOSITION, OUTCOMES, OVERALL, ROUGH, SILENT, events_of
 from annotate.audit.report_films import FACTORS, Audit
+from annotate.writing import whole_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,13 +99,13 @@ def _line(film: Mapping[Hashable, Any], key: str, counted: bool) -> tuple[str, .
     return (key, str(int(film["entry"])), f"{height:.1f}" if height == height else "", *shares, told)
 
 
-def write_films(audit: Audit, path: Path) -> None:
+def write_films(audit: Audit, path: Path, *, overwrite: bool = False) -> None:
     """Every film that counts, one a line: key, entry, patient, groups, and what it adds to each number.
 
     Raises
     ------
-    OSError
-        Where it cannot be written.
+    OutputError
+        Where it may not, or cannot, be written.
     """
     import pyarrow
     from pyarrow import csv
@@ -117,14 +118,15 @@ def write_films(audit: Audit, path: Path) -> None:
         **{name: pyarrow.array(films[name].to_numpy(float), from_pandas=True) for name in LENGTHS},
         **{name: pyarrow.array(events[name].round(4)) for name in NAMES},
     }
-    csv.write_csv(pyarrow.table(columns), path)
+    with whole_file(path, overwrite=overwrite) as file:
+        csv.write_csv(pyarrow.table(columns), file)
 
 
 def _text(column: pd.Series[str]) -> pyarrow.Array:
     """Words that no spreadsheet takes for a formula, each looked at once."""
     import pyarrow
 
-    from annotate.audit.report_tables import harmless
+    from annotate.words.cells import harmless
 
     found = pyarrow.array(column.astype(object), pyarrow.string(), from_pandas=True).dictionary_encode()
     safe = pyarrow.array([harmless(word) for word in found.dictionary.to_pylist()], pyarrow.string())

@@ -72,10 +72,12 @@ class Gate:
     def redeem(self, request: Request, token: str) -> str | None:
         """The cookie for who comes by the printed address; None where it does not hold (any more).
 
+        It holds on loopback alone, and while nobody has an account.
+
         A random token holds once. One that was chosen with --token holds until the service stops.
         """
         self._limit(SIGN_INS, _address(request))
-        if not self._settings.on_loopback or not self._same(token):
+        if not self._settings.on_loopback or self._people.count() or not self._same(token):
             return None
         with self._lock:
             if self._once and self._used:

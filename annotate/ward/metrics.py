@@ -8,7 +8,7 @@ METRICS = CollectorRegistry()
 
 RECEIVED = Counter("lipmark_objects_received", "Objects that were sent", ["way", "outcome"], registry=METRICS)
 FILMS_READ = Counter("lipmark_films_read", "Films that were answered", ["outcome"], registry=METRICS)
-READER_DEATHS = Counter("lipmark_reader_deaths", "Readers that died over a film", registry=METRICS)
+FILMS_LOST = Counter("lipmark_films_lost", "Films that no process finished", registry=METRICS)
 SECONDS_TO_ANSWER = Histogram(
     "lipmark_seconds_to_answer",
     "From a film's receipt to its answer on the page",

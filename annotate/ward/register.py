@@ -149,12 +149,6 @@ class Register:
         with self._database.writing() as connection:
             return connection.execute(claimed).rowcount == 1
 
-    def give_back(self, film: str, holder: str) -> None:
-        """Let a claimed film wait again."""
-        back = _claimed(film, holder).values(status=Status.QUEUED, holder=None, held_until=None)
-        with self._database.writing() as connection:
-            connection.execute(back)
-
     def give_back_all(self) -> int:
         """Let every claimed film wait again: for a database that one service has to itself, when it starts."""
         back = update(FilmRow).where(FilmRow.status == Status.BEING_READ)

@@ -119,10 +119,9 @@ class _Headers:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [
-                    *message["headers"],
-                    *((name.lower().encode(), value.encode()) for name, value in HEADERS.items()),
-                ]
+                own = {name for name, _ in message["headers"]}
+                ours = ((name.lower().encode(), value.encode()) for name, value in HEADERS.items())
+                message["headers"] = [*message["headers"], *(each for each in ours if each[0] not in own)]
             await send(message)
 
         await self._app(scope, receive, with_headers)

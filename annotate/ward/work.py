@@ -9,17 +9,17 @@ from uuid import uuid4
 
 from annotate.logbook.privacy import pseudonym
 from annotate.messages import LOG
-from annotate.ward.errors import NoRoomError
+from annotate.ward.errors import NoRoomError, WardError
 from annotate.ward.film_reader import FilmRead, Known, read_film
-from annotate.ward.metrics import FILMS_READ, READER_DEATHS, SECONDS_TO_ANSWER
-from annotate.ward.readers import ReaderDiedError, Readers, UnforeseenError
+from annotate.ward.metrics import FILMS_LOST, FILMS_READ, SECONDS_TO_ANSWER
+from annotate.ward.readers import NotFinishedError, Readers
 from annotate.ward.register import Register, Whose
 from annotate.ward.shelf import CASE, CROP, FILM, LARGE, Shelf
 from annotate.ward.work_queue import WorkQueue
 from measure.reading import unreadable
 
-MOST_ATTEMPTS = 2
-"""A film whose reading kills the reader is tried once more, then set aside."""
+MOST_CLAIMS = 5
+"""A film that was being read whenever its service stopped is set aside in the end (ours): it may be the reason."""
 
 KEEP_TRYING_S = (1.0, 3.0, 10.0, 30.0)
 """Pauses while the database cannot keep an answer (ours); then the film is read again by whoever is there."""
@@ -53,30 +53,27 @@ class Work:
         """Read a film and keep the answer; one that another service has is left to it."""
         if not self._register.claim(film, self.holder):
             return
-        content = self._shelf.get(film, FILM)
+        listed = self._register.film(film)
+        if listed is not None and listed.attempts > MOST_CLAIMS:
+            self._register.set_aside(
+                film, self.holder, "Every service that read it stopped. Look at the film itself."
+            )
+            return
+        try:
+            content = self._shelf.get(film, FILM)
+        except WardError as error:
+            LOG.error("%s", error)
+            content = None
         if content is None:
-            self._register.set_aside(film, self.holder, "Its file is no longer there; have it sent again.")
+            self._register.set_aside(film, self.holder, "Its file is not there as it came; have it sent again.")
             return
         try:
             done = self._readers.run(read_film, film, content)
-        except ReaderDiedError as death:
-            READER_DEATHS.inc()
-            self._after_death(film, str(death))
-            return
-        except UnforeseenError as error:
-            done = FilmRead(unreadable(film, f"It could not be read: {error}. Look at the film itself."))
+        except NotFinishedError as error:
+            FILMS_LOST.inc()
+            LOG.warning("ward: film %s was not read: %s", film, error)
+            done = FilmRead(unreadable(film, f"Not read: {error}. Look at the film itself."))
         self._keep_answer(film, done)
-
-    def _after_death(self, film: str, how: str) -> None:
-        listed = self._register.film(film)
-        attempts = MOST_ATTEMPTS if listed is None else listed.attempts
-        LOG.warning("ward: film %s: %s, attempt %d of %d", film, how, attempts, MOST_ATTEMPTS)
-        if attempts >= MOST_ATTEMPTS:
-            reason = f"It could not be read in {MOST_ATTEMPTS} attempts: {how}. Look at the film itself."
-            self._register.set_aside(film, self.holder, reason)
-            return
-        self._register.give_back(film, self.holder)
-        self.read(film)
 
     def _keep_answer(self, film: str, done: FilmRead) -> None:
         if done.known is not None:
@@ -107,7 +104,9 @@ class Work:
         return Whose(identifiers, patient, known.film.fingerprint)
 
     def catch_up(self, queue: WorkQueue) -> None:
-        """Wake readers for films that nobody reads."""
+        """Wake readers for films that nobody reads; while others wait in the queue, these may be among them."""
+        if queue.pending():
+            return
         for film in self._register.stalled(STALLED):
             queue.wake_reader(film)
 

@@ -74,6 +74,10 @@ class WorkQueue:
         if self._deliver is not None:
             self._deliver.schedule((delivery,), delay=after_s) if after_s else self._deliver(delivery)
 
+    def pending(self) -> int:
+        """How much waits."""
+        return int(self._huey.pending_count())
+
     def flush(self) -> None:
         """Forget what is queued: the register will say it again."""
         self._huey.flush()

@@ -54,7 +54,10 @@ def film_bytes():
         dataset.file_meta.update(made.file_meta)
         known = {"SOPInstanceUID": pydicom.uid.generate_uid(), "PatientName": NAME, "PatientID": PATIENT}
         for keyword, value in (known | attributes).items():
+            if keyword in dataset:  # Else the element is set that all copies share.
+                del dataset[keyword]
             setattr(dataset, keyword, value)
+        del dataset.file_meta.MediaStorageSOPInstanceUID
         dataset.file_meta.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
         held = io.BytesIO()
         dataset.save_as(held, enforce_file_format=True)

@@ -137,10 +137,11 @@ def test_marks_lie_on_the_pixels_that_they_mean(browser, ward, read_film):
         apart = browser.script(
             """
             move('tip', state.width / 2, state.height / 2);
-            const box = document.getElementById('pixels').getBoundingClientRect();
-            const ring = document.querySelector('#tip circle.ink').getBoundingClientRect();
-            const across = ring.x + ring.width / 2 - box.x - box.width / 2;
-            return [across, ring.y + ring.height / 2 - box.y - box.height / 2];
+            const middles = ['#pixels', '#tip circle.ink'].map(name => {
+              const box = document.querySelector(name).getBoundingClientRect();
+              return [box.x + box.width / 2, box.y + box.height / 2];
+            });
+            return [0, 1].map(axis => middles[1][axis] - middles[0][axis]);
             """
         )
         assert np.abs(apart).max() < 1.0

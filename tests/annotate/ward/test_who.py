@@ -105,8 +105,8 @@ def test_signing_out_ends_the_session(ward, accounts):
 
 
 @pytest.mark.usefixtures("no_limits")
-def test_forms_of_other_sites_do_nothing(ward, read_film):
-    client = ward.signed_in()
+def test_forms_of_other_sites_do_nothing(ward, accounts, read_film):
+    client, _ = sign_in(ward, "AB")
     token = ward.form_token(client)
     path = f"/films/{read_film}/decide"
     assert client.post(path, data={"say": "confirm"}).status_code == 403
@@ -123,6 +123,12 @@ def test_headers_are_strict(ward):
     assert "unsafe" not in policy
     assert headers["cache-control"] == "no-store"
     assert httpx.get(f"{ward.address}/health", headers={"Host": "rebound.example"}).status_code == 400
+
+
+@pytest.mark.usefixtures("no_limits")
+def test_with_accounts_the_token_opens_no_page(ward, accounts):
+    assert httpx.get(f"{ward.address}/sign-in", params={"token": TOKEN}).status_code == 401
+    assert ward.api() is not None
 
 
 def test_a_random_token_holds_once(start):
