@@ -9,7 +9,7 @@ from types import MappingProxyType
 
 from measure.choice import did_you_mean, nearest, or_list
 
-BEFORE = MappingProxyType({"audit": "run", "practice": "run"})
+BEFORE = MappingProxyType({"audit": "run", "practice": "run", "ward": "run"})
 """What a group did where no action was named, until version 0.1; understood for one version more."""
 
 AFTER_OPTIONS = MappingProxyType({"practice": "report"})
