@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
 from types import MappingProxyType
+from typing import TextIO, cast
 
-from annotate.commands.arguments import Parser
+from annotate.commands.parser import Parser
 from annotate.commands.spelling import Spelled, WrongUsageError, actions_of, spelled
 from annotate.messages import tell
+from annotate.words.printable import PrintableStream, printable
 from measure.choice import or_list
 
 DESCRIPTION = """\
@@ -26,6 +29,9 @@ then:        lipmark read --help
 Supports a clinician's judgement and does not replace it. Confirm the tube by auscultation and capnography;
 local protocol decides.
 """
+
+INTERRUPTED, NOBODY_READS = 130, 141
+"""What shells give for SIGINT and SIGPIPE."""
 
 COMMANDS = MappingProxyType(
     {
@@ -44,6 +50,8 @@ COMMANDS = MappingProxyType(
         "audit demo": "audit an invented unit's year and report it",
         "practice run": "learn to measure on films with a known truth",
         "practice report": "what your answers in practice show, as an HTML page",
+        "ward": "receive films as they are taken, show them on a page, send readings back",
+        "ward account": "who may sign in to the ward's page",
         "formulas": "published insertion depths for a patient",
     }
 )
@@ -62,9 +70,43 @@ GROUPS = MappingProxyType(
 )
 """First words of the commands of two words."""
 
+EXTRAS = MappingProxyType(
+    {
+        "audit run": "audit",
+        "audit report": "audit",
+        "audit demo": "audit",
+        "place": "window",
+        "practice run": "window",
+        "ward": "ward",
+        "ward account": "ward",
+    }
+)
+"""What must be installed beside the core, for the commands that need it."""
+
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command line; the exit status is 0 where everything was answered, 2 on wrong usage."""
+    """Run the command line; the exit status is 0 where everything was answered, 2 on wrong usage.
+
+    What is printed is escaped where it is not printable: names and texts come from files. Interrupted, or with
+    nobody left to read what it prints, the command ends without more words.
+    """
+    out, sys.stdout = sys.stdout, cast(TextIO, PrintableStream(sys.stdout))
+    try:
+        status = _main(argv)
+        out.flush()
+    except KeyboardInterrupt:
+        print("lipmark: stopped.", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Else the interpreter would complain of it once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), out.fileno())
+        return NOBODY_READS
+    finally:
+        sys.stdout = out
+    return status
+
+
+def _main(argv: Sequence[str] | None) -> int:
     words = sys.argv[1:] if argv is None else list(argv)
     first = next((place for place, word in enumerate(words) if not word.startswith("-")), len(words))
     top = _top_parser()
@@ -74,7 +116,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         asked = spelled(words[first:], COMMANDS)
     except WrongUsageError as error:
-        top.exit(2, f"{error}\n")
+        top.exit(2, f"{printable(str(error))}\n")
     if asked.hint:
         print(asked.hint, file=sys.stderr)
     return _run(asked, verbose=options.verbose)
@@ -83,13 +125,23 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _run(asked: Spelled, *, verbose: bool) -> int:
     if asked.name in GROUPS:
         _group_parser(asked.name).parse_args(asked.rest)
+    parser = _parser(f"lipmark {asked.name}", _sentence(COMMANDS[asked.name]))
+    try:
+        return _run_command(asked, parser, verbose=verbose)
+    except ModuleNotFoundError as error:
+        if asked.name not in EXTRAS:
+            raise
+        parser.error(f"{error.name} found missing; pip install 'lipmark[{EXTRAS[asked.name]}]' brings it.")
+
+
+def _run_command(asked: Spelled, parser: Parser, *, verbose: bool) -> int:
     module = import_module(f"annotate.commands.{asked.name.replace(' ', '_')}")
-    parser = command_parser(asked.name)
     parser.epilog = module.EXAMPLES
     module.add_arguments(parser)
+    parser.add_argument("--verbose", action="store_true", default=verbose, help=argparse.SUPPRESS)
     parser.refuse_unknown_options(asked.rest)
     args = parser.parse_args(asked.rest)
-    tell(verbose or args.verbose)
+    tell(args.verbose)
     status: int = module.run(args, parser)
     return status
 
@@ -111,13 +163,6 @@ def _group_parser(group: str) -> Parser:
     told = f"{listed}\nlipmark {group} ACTION --help tells more, with examples.\n"
     parser = _parser(f"lipmark {group}", _sentence(GROUPS[group]), told)
     parser.usage = f"lipmark {group} {{{','.join(actions_of(group, COMMANDS))}}} ..."
-    return parser
-
-
-def command_parser(name: str) -> Parser:
-    """The parser of one command, without its own options."""
-    parser = _parser(f"lipmark {name}", _sentence(COMMANDS[name]))
-    parser.add_argument("--verbose", action="store_true", help=argparse.SUPPRESS)
     return parser
 
 

@@ -13,12 +13,11 @@ from annotate.audit.parts import Measured, Part, cut
 from annotate.audit.results import FORMAT, Results, Settings
 from annotate.audit.sources import Source
 from annotate.audit.versions import versions
-from annotate.audit.workers import measure_all
+from annotate.audit.workers import Workers
 from measure.reading import SCHEMA_VERSION
 
 if TYPE_CHECKING:
     import pyarrow
-    from distributed import Client
 
 Option = str | int | bool
 
@@ -79,7 +78,7 @@ def run_audit(
     results: Results,
     options: dict[str, Option],
     films_per_part: int,
-    workers: Callable[[], AbstractContextManager[Client]],
+    workers: Callable[[], AbstractContextManager[Workers]],
     *,
     verbose: bool = False,
 ) -> Iterator[tuple[Tally, list[BadFilm]]]:
@@ -112,8 +111,8 @@ def run_audit(
     if tally.entries == source.count:
         return
     left = (part for part in cut(source.entries(), films_per_part) if part.number not in finished)
-    with workers() as client:
-        for part, measured in measure_all(left, client, verbose=verbose):
+    with workers() as measuring:
+        for part, measured in measuring.measured(left, verbose=verbose):
             _refuse_other_software(measured)
             results.write(part.number, measured.table)
             yield tally, tally.add(part, measured.table)

@@ -199,7 +199,7 @@ def _refuse_other_format(place: str, settings: object) -> None:
     if found != FORMAT:
         raise AuditError(
             f"{place}: results of format {found} found, {FORMAT} expected: they were judged by another rule, or "
-            "not by `lipmark audit`. Run the audit again, into another folder."
+            "not by lipmark. Run the audit again, into another folder."
         )
 
 

@@ -358,7 +358,7 @@ def _coverage(films: pd.DataFrame, counts: Counts, least: int | None) -> Chapter
     figures = coarse(coverage(films, counts, least), least)
     return Chapter(
         "coverage",
-        "How many could be answered, and why not",
+        "How many could be counted, and why not",
         words.COVERAGE,
         tables=(plain_table("Coverage", figures, "reason"),),
         figures=figures,

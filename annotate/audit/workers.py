@@ -1,14 +1,16 @@
-"""The processes that measure: Dask workers on this machine, or those of a scheduler that others keep."""
+"""What measures: watched processes on this machine, or the Dask workers of a scheduler that others keep."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from itertools import islice
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from annotate.audit.errors import AuditError
 from annotate.audit.parts import Measured, Part, lost_part, measure_part
+from annotate.films.supervisor import DEADLINE_S, Lost, Supervisor
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -24,17 +26,97 @@ LOST = "the process that read it ended each time, out of memory or by a fault in
 Measure = Callable[[Part, bool], Measured]
 
 
-@contextmanager
-def local_workers(count: int) -> Iterator[Client]:
-    """Processes on this machine, each with one thread."""
-    _quieten()
-    from distributed import Client, LocalCluster
+class Workers(Protocol):
+    """What measures parts."""
 
-    with (
-        LocalCluster(n_workers=count, threads_per_worker=1, dashboard_address="127.0.0.1:0") as cluster,
-        Client(cluster) as client,
-    ):
-        yield client
+    def measured(
+        self, parts: Iterator[Part], *, verbose: bool = False, measure: Measure = measure_part
+    ) -> Iterator[tuple[Part, Measured]]:
+        """Every part with its rows; only a few are on their way at a time.
+
+        Parameters
+        ----------
+        parts : iterator of Part
+            Drawn from as workers become free.
+        verbose : bool
+            Workers tell what happens inside.
+        measure : callable
+            What a worker does with a part.
+
+        Raises
+        ------
+        AuditError
+            Where the workers are lost.
+        """
+        ...
+
+
+@contextmanager
+def local_workers(count: int, deadline_s: float = DEADLINE_S) -> Iterator[Workers]:
+    """Processes on this machine, reached by pipes of their own: no other user can speak to them."""
+    yield _LocalWorkers(count, deadline_s)
+
+
+class _LocalWorkers:
+    def __init__(self, count: int, deadline_s: float) -> None:
+        self._count, self._deadline_s = count, deadline_s
+
+    def measured(
+        self, parts: Iterator[Part], *, verbose: bool = False, measure: Measure = measure_part
+    ) -> Iterator[tuple[Part, Measured]]:
+        drawn: list[tuple[Part, int]] = []
+
+        def pieces() -> Iterator[Part]:
+            for part in parts:
+                cut = _pieces(part)
+                drawn.append((part, len(cut)))
+                yield from cut
+
+        work = partial(_measured_with, measure, verbose)
+        with Supervisor(work, self._count, deadline_s=self._deadline_s) as supervisor:
+            results = supervisor.results(pieces())
+            for first in results:
+                part, count = drawn.pop(0)
+                made = [first, *islice(results, count - 1)]
+                yield part, _joined(_saved(part, made, work, self._deadline_s))
+
+
+def _measured_with(measure: Measure, verbose: bool, part: Part) -> Measured:
+    return measure(part, verbose)
+
+
+def _pieces(part: Part) -> list[Part]:
+    """Films one by one, so that each has a deadline of its own; marks alone all at once, they take no time."""
+    if all(entry.film is None for _, entry in part.entries):
+        return [part]
+    return [Part(part.number, (entry,)) for entry in part.entries]
+
+
+def _saved(
+    part: Part, made: list[Measured | Lost], work: Callable[[Part], Measured], deadline_s: float
+) -> Iterator[Measured]:
+    """What was measured; of a piece that was lost each entry alone, so that only the guilty one is given up."""
+    for piece, result in zip(_pieces(part), made, strict=True):
+        if not isinstance(result, Lost):
+            yield result
+        elif len(piece.entries) == 1:
+            yield lost_part(piece, f"the film {result.reason}")
+        else:
+            alone = [Part(piece.number, (entry,)) for entry in piece.entries]
+            with Supervisor(work, 1, deadline_s=deadline_s) as supervisor:
+                for one, again in zip(alone, supervisor.results(alone), strict=True):
+                    yield lost_part(one, f"the entry {again.reason}") if isinstance(again, Lost) else again
+
+
+def _joined(pieces: Iterator[Measured]) -> Measured:
+    import pyarrow
+
+    made = list(pieces)
+    return (
+        made[0]
+        if len(made) == 1
+        else Measured(pyarrow.concat_tables([one.table for one in made]), made[0].versions)
+    )
 
 
 def _quieten() -> None:
@@ -45,14 +127,26 @@ def _quieten() -> None:
 
 
 @contextmanager
-def scheduler_at(address: str) -> Iterator[Client]:
+def scheduler_at(address: str, *, plain: bool = False) -> Iterator[Workers]:
     """The workers of a Dask scheduler.
+
+    Parameters
+    ----------
+    address : str
+        tls://HOST:PORT; certificates as Dask's own configuration names them.
+    plain : bool
+        Let it be a scheduler that anyone in reach can have run code in the auditor's name.
 
     Raises
     ------
     AuditError
         Where nobody answers, or it has no worker.
     """
+    if not (plain or address.startswith("tls://")):
+        raise AuditError(
+            f"scheduler {address}: tls://HOST:PORT expected. Whoever reaches one without TLS can run code as you "
+            "and read the films; where nobody else can, say --insecure-scheduler."
+        )
     _quieten()
     from distributed import Client
 
@@ -60,43 +154,33 @@ def scheduler_at(address: str) -> Iterator[Client]:
         client = Client(address, timeout=CONNECT_S)
     except (OSError, ValueError) as error:
         raise AuditError(
-            f"scheduler {address}: no answer ({error}); give tcp://HOST:PORT of a running one."
+            f"scheduler {address}: no answer ({error}); give tls://HOST:PORT of a running one."
         ) from error
     with client:
         try:
             client.wait_for_workers(1, timeout=CONNECT_S)
         except TimeoutError as error:
             raise AuditError(f"scheduler {address}: it has no workers; start some with `dask worker`.") from error
-        yield client
+        yield DaskWorkers(client)
 
 
-def measure_all(
-    parts: Iterator[Part], client: Client, *, verbose: bool = False, measure: Measure = measure_part
-) -> Iterator[tuple[Part, Measured]]:
-    """Every part with its rows, in the order in which they are finished; only a few are on their way at a time.
+class DaskWorkers:
+    """The workers that a Dask client reaches."""
 
-    Parameters
-    ----------
-    parts : iterator of Part
-        Drawn from as workers become free.
-    client : Client
-    verbose : bool
-        Workers tell what happens inside.
-    measure : callable
-        What a worker does with a part.
+    def __init__(self, client: Client) -> None:
+        self._client = client
 
-    Raises
-    ------
-    AuditError
-        Where the scheduler is lost.
-    """
-    from distributed.client import FutureCancelledError
-    from distributed.comm.core import CommClosedError
+    def measured(
+        self, parts: Iterator[Part], *, verbose: bool = False, measure: Measure = measure_part
+    ) -> Iterator[tuple[Part, Measured]]:
+        """As `Workers.measured` says, in the order in which they are finished."""
+        from distributed.client import FutureCancelledError
+        from distributed.comm.core import CommClosedError
 
-    try:
-        yield from _measured(parts, client, verbose, measure)
-    except (FutureCancelledError, CommClosedError) as error:
-        raise AuditError("the scheduler was lost; run the same command again to go on.") from error
+        try:
+            yield from _measured(parts, self._client, verbose, measure)
+        except (FutureCancelledError, CommClosedError) as error:
+            raise AuditError("the scheduler was lost; run the same command again to go on.") from error
 
 
 def _measured(

@@ -1,4 +1,4 @@
-"""Words of the command line turned into values, and the one line that an error of them is.
+"""Words of the command line turned into values.
 
 The parsers themselves live in `annotate.words.typed` and in the rooms; they raise `MeasureError`, which is worded
 for argparse here and nowhere else.
@@ -9,36 +9,18 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Sequence
 from enum import StrEnum
-from typing import NoReturn, TypeVar
+from typing import TypeVar
 
 from annotate.words import typed
 from imaging.case import checked_mark
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
-from measure.choice import chosen, did_you_mean
+from measure.choice import chosen
 from measure.cuff import CuffPressure
 from measure.errors import MeasureError
 from measure.landmarks import Mark
 
 T = TypeVar("T")
 Kind = TypeVar("Kind", bound=StrEnum)
-
-
-class Parser(argparse.ArgumentParser):
-    """A parser whose errors are one line: what was found, what was expected, the nearest right word."""
-
-    def error(self, message: str) -> NoReturn:
-        """Say what is wrong, with no page of usage before it, and exit with 2."""
-        self.exit(2, f"{self.prog}: {message.removeprefix('argument ')}\n")
-
-    def refuse_unknown_options(self, words: Sequence[str]) -> None:
-        """Stop at the first option that there is not: before a wrong word makes another one seem to be missing."""
-        for word in words:
-            name = word.partition("=")[0]
-            if word == "--":
-                return
-            if name.startswith("--") and not any(known.startswith(name) for known in self._option_string_actions):
-                meant = did_you_mean(name, self._option_string_actions)
-                self.error(f"{name} found, no option of this command{meant} {self.prog} --help lists them.")
 
 
 def as_argument(parse: Callable[[str], T]) -> Callable[[str], T]:
@@ -94,6 +76,11 @@ def add_range(group: argparse._ActionsContainer) -> None:
         metavar="RANGE",
         help=f"{', '.join(RANGE_NAMES)}, or your own as LOW-HIGH in cm; default {DEFAULT_RANGE}",
     )
+
+
+def add_overwrite(parser: argparse._ActionsContainer) -> None:
+    """Add --overwrite."""
+    parser.add_argument("--overwrite", action="store_true", help="replace files that are there")
 
 
 class MarkAction(argparse.Action):

@@ -12,7 +12,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from annotate.commands.arguments import add_choice, add_range, count
+from annotate.commands.arguments import add_choice, add_overwrite, add_range, count
+from annotate.words.cells import harmless
+from annotate.words.printable import printable
+from annotate.writing import OutputError, text_in, whole_file
 from measure.accepted_range import AcceptedRange
 from measure.case import Bedside
 from measure.posture import NeckPosture
@@ -20,10 +23,9 @@ from measure.posture import NeckPosture
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from distributed import Client
-
     from annotate.audit.auditing import BadFilm, Option, Tally
     from annotate.audit.sources import Source
+    from annotate.audit.workers import Workers
 
 EXAMPLES = """\
 examples:
@@ -33,7 +35,7 @@ examples:
       a manifest: one line a film, with time, unit, tube, lip mark, a hand's marks ... (docs/audit.md)
   lipmark audit run logbook --out results
       the current readings of your logbook; sqlite:///FILE or postgresql://... name another
-  lipmark audit run films.parquet --out s3://bucket/results --scheduler tcp://10.0.0.5:8786
+  lipmark audit run films.parquet --out s3://bucket/results --scheduler tls://10.0.0.5:8786
       on a Dask cluster that others keep; films' paths as its workers see them
 
 then:
@@ -83,7 +85,14 @@ def _add_work(group: argparse._ArgumentGroup) -> None:
     place.add_argument(
         "--workers", type=count, default=os.cpu_count() or 1, help="processes on this machine; default one a core"
     )
-    place.add_argument("--scheduler", metavar="tcp://HOST:PORT", help="a Dask scheduler; its workers need lipmark")
+    place.add_argument(
+        "--scheduler", metavar="tls://HOST:PORT", help="a Dask scheduler with TLS; its workers need lipmark"
+    )
+    group.add_argument(
+        "--insecure-scheduler",
+        action="store_true",
+        help="let the scheduler be one without TLS (tcp://): whoever reaches it can run code as you",
+    )
     group.add_argument(
         "--films-per-part",
         type=count,
@@ -97,6 +106,7 @@ def _add_work(group: argparse._ArgumentGroup) -> None:
         metavar="CSV",
         help="also write the paths of bad films there; they are never in the results",
     )
+    add_overwrite(group)
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -113,7 +123,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
             skip_bad_rows=args.skip_bad_rows,
         )
         print(summary(audit_source(args, source), args.out))
-    except AuditError as error:
+    except (AuditError, OutputError) as error:
         parser.error(str(error))
     except KeyboardInterrupt:
         print("Stopped; the same command goes on where it was.", file=sys.stderr)
@@ -134,7 +144,7 @@ def audit_source(args: argparse.Namespace, source: Source) -> Tally:
 
     tally = Tally()
     with ExitStack() as stack:
-        tell_bad = stack.enter_context(_bad_films(args.list_bad))
+        tell_bad = stack.enter_context(_bad_films(args.list_bad, overwrite=args.overwrite))
         bar = stack.enter_context(_bar(source.count))
         steps = run_audit(
             source,
@@ -163,10 +173,12 @@ def _options(args: argparse.Namespace) -> dict[str, Option]:
     }
 
 
-def _workers(args: argparse.Namespace) -> Callable[[], AbstractContextManager[Client]]:
+def _workers(args: argparse.Namespace) -> Callable[[], AbstractContextManager[Workers]]:
     from annotate.audit.workers import local_workers, scheduler_at
 
-    return partial(scheduler_at, args.scheduler) if args.scheduler else partial(local_workers, args.workers)
+    if args.scheduler:
+        return partial(scheduler_at, args.scheduler, plain=args.insecure_scheduler)
+    return partial(local_workers, args.workers)
 
 
 def summary(tally: Tally, out: str) -> str:
@@ -194,14 +206,16 @@ def _bar(count: int) -> Iterator[Callable[[int], None]]:
 
 
 @contextmanager
-def _bad_films(path: Path | None) -> Iterator[Callable[[list[BadFilm]], None]]:
+def _bad_films(path: Path | None, *, overwrite: bool) -> Iterator[Callable[[list[BadFilm]], None]]:
     """Tells the first bad films on standard error, and writes all of them where asked to."""
     from tqdm import tqdm
 
     told = 0
     with ExitStack() as stack:
-        file = None if path is None else stack.enter_context(path.open("w", newline="", encoding="utf-8"))
-        lines = None if file is None else csv.writer(file)
+        lines = None
+        if path is not None:
+            file = stack.enter_context(whole_file(path, overwrite=overwrite))
+            lines = csv.writer(stack.enter_context(text_in(file)))
         if lines is not None:
             lines.writerow(("entry", "film", "error"))
 
@@ -209,9 +223,9 @@ def _bad_films(path: Path | None) -> Iterator[Callable[[list[BadFilm]], None]]:
             nonlocal told
             for film in bad:
                 if lines is not None:
-                    lines.writerow((film.entry, film.place, film.error))
+                    lines.writerow((film.entry, harmless(film.place), harmless(film.error)))
                 if told < BAD_SHOWN:
-                    tqdm.write(f"bad film: {film.place}: {film.error}", file=sys.stderr)
+                    tqdm.write(printable(f"bad film: {film.place}: {film.error}"), file=sys.stderr)
                 told += 1
 
         yield tell

@@ -16,6 +16,7 @@ from annotate.commands.arguments import (
     KnownObjectAction,
     MarkAction,
     add_choice,
+    add_overwrite,
     add_range,
     age,
     count,
@@ -26,6 +27,7 @@ from annotate.commands.arguments import (
     point,
 )
 from annotate.films.answers import Answer, answer_all
+from annotate.words.printable import printable
 from annotate.words.screen import identifiers_in_words, screen
 from annotate.words.table import table
 from imaging.case import Request
@@ -42,6 +44,7 @@ from measure.tube import Tube, TubeKind
 
 if TYPE_CHECKING:
     from annotate.logbook.recorder import Recorder
+    from annotate.reports.reporter import Reporter
 
 EXAMPLES = """\
 examples:
@@ -157,8 +160,18 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--picture", type=Path, metavar="PATH", help="write the film with its marks; a folder for many films"
     )
+    add_overwrite(group)
     group.add_argument(
         "--workers", type=count, default=os.cpu_count() or 1, help="processes for many films; default one a core"
+    )
+    group.add_argument(
+        "--report-dicom",
+        type=Path,
+        metavar="DIR",
+        help="write a DICOM Structured Report and the marks as a picture",
+    )
+    group.add_argument(
+        "--report-fhir", type=Path, metavar="FILE", help="write FHIR R4 resources; they hold the patient's ID"
     )
     group.add_argument(
         "--show-identifiers", action="store_true", help="also print name, ID and dates of the header"
@@ -192,27 +205,35 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     if len(paths) > 1 and (request.tip or request.carina or request.marks or request.known_object):
         parser.error(f"{len(paths)} films found with points of one film; give one film, or no points")
     recorder = _recorder(args, parser, len(paths))
-    answers = answer_all(paths, request, args.picture, args.workers)
+    reporter = _reporter(args, parser)
+    answers = answer_all(paths, request, args.picture, args.workers, overwrite=args.overwrite)
     if recorder is not None:
         answers = recorder.record(answers)
+    if reporter is not None:
+        answers = reporter.report(answers)
     unread = Unread()
     _printer(args, len(paths))(_with_progress(unread.counted(answers), len(paths)))
     if recorder is not None:
         print(recorder.summary, file=sys.stderr)
-    return 1 if unread.films or (recorder is not None and recorder.failed) else 0
+    failed = any(keeper is not None and keeper.failed for keeper in (recorder, reporter))
+    return 1 if unread.films or unread.outputs or failed else 0
 
 
 class Unread:
-    """Counts the films that could not be read, as their answers pass by."""
+    """Counts the films that could not be read, and the pictures that could not be written, and tells of these."""
 
     def __init__(self) -> None:
         self.films = 0
+        self.outputs = 0
 
     def counted(self, answers: Iterable[Answer]) -> Iterator[Answer]:
         """The same answers."""
         for item in answers:
             self.films += item.unread
+            self.outputs += bool(item.unwritten)
             yield item
+            if item.unwritten:
+                print(f"lipmark: {printable(item.unwritten)}", file=sys.stderr)
 
 
 def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: int) -> Recorder | None:
@@ -221,6 +242,8 @@ def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: 
         unused = [
             name for name in ("logbook", "reader", "corrects", "patient_id") if getattr(args, name) is not None
         ]
+        if "reader" in unused and (args.report_dicom or args.report_fhir):
+            unused.remove("reader")
         if unused:
             parser.error(f"--{unused[0].replace('_', '-')} found without --log; add --log to keep the reading")
         return None
@@ -237,6 +260,19 @@ def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: 
     except LogbookError as error:
         parser.error(str(error))
     return Recorder(args.logbook, reader, args.corrects, args.patient_id)
+
+
+def _reporter(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Reporter | None:
+    """What writes reports, if that is asked for."""
+    if args.report_dicom is None and args.report_fhir is None:
+        return None
+    from annotate.logbook.record import default_reader
+
+    try:
+        from annotate.reports.reporter import Reporter
+    except ModuleNotFoundError as error:
+        parser.error(f"{error.name} is not installed, which reports need: pip install 'lipmark[ward]'")
+    return Reporter(args.report_dicom, args.report_fhir, args.reader or default_reader())
 
 
 def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Request:
@@ -276,7 +312,7 @@ def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | No
         return None
     try:
         reading = json.loads(path.read_text(encoding="utf-8"))
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise MeasureError(f"previous film: {path} is no JSON ({error}); give a file made with --json.") from error
     if not isinstance(reading, dict):
         raise MeasureError(f"previous film: {path} holds no single Reading; give a file made with --json.")

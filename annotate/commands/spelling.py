@@ -63,6 +63,8 @@ def spelled(words: Sequence[str], commands: Iterable[str]) -> Spelled:
     """
     commands = tuple(commands)
     name, rest = words[0], tuple(words[1:])
+    if rest and f"{name} {rest[0]}" in commands:
+        return Spelled(f"{name} {rest[0]}", rest[1:])
     if name in commands:
         return Spelled(name, rest)
     actions = actions_of(name, commands)
@@ -70,8 +72,6 @@ def spelled(words: Sequence[str], commands: Iterable[str]) -> Spelled:
         raise _unknown(name, dict.fromkeys(command.partition(" ")[0] for command in commands))
     if rest and rest[0] in HELP:
         return Spelled(name, rest)
-    if rest and rest[0] in actions:
-        return Spelled(f"{name} {rest[0]}", rest[1:])
     if name not in BEFORE or _mistyped(rest, actions):
         raise _unknown(rest[0] if rest else "", actions, name)
     return _as_before(name, rest)

@@ -102,7 +102,7 @@ def round_in_words(progress: Progress) -> Iterator[tuple[str, str]]:
         films = "1 film" if count == 1 else f"{count} films"
         yield "To repeat", f"{films}, the first on {progress.repeats[0].due:%Y-%m-%d}"
     if (stage := to_practise(progress.course)) is not None:
-        yield "To practise", f"{stage.title}: lipmark practice --course {stage.key}"
+        yield "To practise", f"{stage.title}: lipmark practice run --course {stage.key}"
 
 
 def move_named(move_cm: float | None) -> str:

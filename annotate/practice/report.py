@@ -210,7 +210,7 @@ def few_words(progress: Progress) -> str:
         return ""
     told = ", ".join(f"{error:+.0f}" for error in errors)
     so_far = f" Your distances so far, less the true ones: {told} mm." if errors else ""
-    words = f"Bias and limits of agreement are told from {LEAST_FOR_INTERVALS} films with both points marked on."
+    words = f"Bias and limits of agreement are told once {LEAST_FOR_INTERVALS} films have both points marked."
     return f"{words}{so_far}"
 
 

@@ -67,7 +67,8 @@ class Beside:
         self._find()
         if self._before is None and not self._strip.points:
             self._stage.notify(
-                "No film before this one is known: neither with --beside, nor in the logbook by the patient's "
+                self._stage.session.notice
+                or "No film before this one is known: neither with --beside, nor in the logbook by the patient's "
                 "pseudonym."
             )
             return

@@ -148,9 +148,12 @@ class Session:
         if path is None:
             return None
         try:
-            before = Marking(path.name, load_film(path))
+            before = Marking(path.name, self._load(path))
         except ImagingError as error:
             self.notice = str(error)
+            return None
+        if _whose(before.film) and _whose(self.marking.film) and _whose(before.film) != _whose(self.marking.film):
+            self.notice = f"{path.name} is another patient's film by its header: it is not shown beside this one."
             return None
         earlier = self.purpose.earlier(before)
         if earlier is not None:
@@ -235,3 +238,9 @@ class Session:
 
     def _count(self, marking: Marking) -> None:
         (self._unsaved.add if marking.unsaved else self._unsaved.discard)(self.number)
+
+
+def _whose(film: Film) -> tuple[str, ...]:
+    """What tells the patient; empty where the film does not say."""
+    who = film.identifiers
+    return (who.issuer_of_patient_id.strip(), who.patient_id.strip()) if who.patient_id.strip() else ()

@@ -22,7 +22,14 @@ def test_no_command_is_wrong_usage(lipmark):
     assert "COMMAND" in err
 
 
-def test_verbose_stands_before_the_command_or_after_it(lipmark, tmp_path, caplog):
+def test_a_command_whose_libraries_are_missing_says_what_to_install(lipmark, monkeypatch, tmp_path):
+    monkeypatch.setitem(sys.modules, "fsspec.core", None)
+    status, _, err = lipmark("audit", "report", tmp_path)
+    assert status == 2
+    assert err == "lipmark audit report: fsspec.core found missing; pip install 'lipmark[audit]' brings it.\n"
+
+
+def test_verbose_stands_before_the_command_or_after_it(lipmark, tmp_path):
     for words in (("--verbose", "read", tmp_path / "no.dcm"), ("read", tmp_path / "no.dcm", "--verbose")):
         assert lipmark(*words)[0] == 1
 

@@ -2,6 +2,8 @@
 
 import csv
 import json
+import subprocess
+import sys
 
 import fsspec
 import pytest
@@ -153,7 +155,7 @@ def test_report_of_an_unfinished_run_says_so(audit, lipmark, manifest, tmp_path,
     for part in (None, out / "films" / "part-000002.parquet"):
         if part is not None:
             part.unlink()
-        assert lipmark("audit", "report", out)[0] == 0
+        assert lipmark("audit", "report", out, "--overwrite")[0] == 0
         said.append((out / "report.html").read_text(encoding="utf-8"))
     assert "not finished" not in said[0]
     assert "not finished: 20 entries of its source are missing" in said[1]
@@ -214,10 +216,28 @@ def test_source_that_is_none_is_told(audit, tmp_path, source, told):
 
 def test_missing_scheduler_is_told(lipmark, manifest, tmp_path, monkeypatch, marks):
     monkeypatch.setattr("annotate.audit.workers.CONNECT_S", 1)
-    words = ("--scheduler", "tcp://127.0.0.1:9", "--out", tmp_path / "out")
+    words = ("--scheduler", "tls://127.0.0.1:9", "--out", tmp_path / "out")
     status, _, err = lipmark("audit", "run", manifest([marks()]), *words)
     assert status == 2
     assert "no answer" in err
+
+
+def test_scheduler_that_anyone_can_use_is_refused(lipmark, manifest, tmp_path, marks, scheduler):
+    status, _, err = lipmark("audit", manifest([marks()]), "--scheduler", scheduler, "--out", tmp_path / "out")
+    assert status == 2
+    assert "tls://HOST:PORT expected" in err
+    assert "--insecure-scheduler" in err
+
+
+def test_audit_on_this_machine_opens_no_port(manifest, tmp_path, marks):
+    """strace sees every socket that a process is bound to."""
+    log = tmp_path / "trace"
+    lipmark = [sys.executable, "-c", "import sys; from annotate.command_line import main; sys.exit(main())"]
+    command = ["strace", "-f", "-qq", "--seccomp-bpf", "-e", "trace=bind,listen", "-o", log, *lipmark, "audit"]
+    words = [manifest([marks()] * 9), "--out", tmp_path / "out", "--workers", "2"]
+    done = subprocess.run([*command, *words], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    assert "AF_INET" not in log.read_text()
 
 
 def test_range_without_upper_limit_is_null(audit, manifest, tmp_path, marks, rows_in):

@@ -17,7 +17,7 @@ from annotate.audit.entry import Entry
 from annotate.audit.errors import AuditError
 from annotate.audit.parts import Measured, Part, cut, measure_part
 from annotate.audit.versions import versions
-from annotate.audit.workers import local_workers, measure_all
+from annotate.audit.workers import DaskWorkers, local_workers
 
 LIPMARK = str(Path(sys.executable).with_name("lipmark"))
 WAIT_S = 120.0
@@ -111,21 +111,45 @@ def test_parts_hold_every_entry_once_in_order():
 
 
 def kill_own_process(part, verbose):
-    """A worker that the third entry takes with it, and that also dies once for another's sake."""
-    import os
-    import signal
-
-    if any(number == 3 for number, _ in part.entries):
+    """A worker that the third entry takes with it, that the fifth holds up, and that stops for no other."""
+    numbers = [number for number, _ in part.entries]
+    if 3 in numbers:
         os.kill(os.getpid(), signal.SIGKILL)
+    if 5 in numbers:
+        time.sleep(1000)
     return measure_part(part, verbose)
 
 
-def test_film_that_kills_its_worker_is_given_up_alone(marks):
+@pytest.mark.parametrize("with_pixels", [False, True])
+def test_film_that_kills_or_hangs_its_worker_is_given_up_alone(with_pixels, tmp_path):
+    film = tmp_path / "missing.dcm" if with_pixels else None
+    entries = tuple(
+        (number, Entry(f"row {number}", str(number), film=film)) for number in range(1, 5 + with_pixels)
+    )
+    with local_workers(2, deadline_s=10.0) as workers:
+        ((part, measured),) = workers.measured(iter([Part(0, entries)]), measure=kill_own_process)
+    assert part.number == 0
+    errors = dict(zip(*(measured.table.column(name).to_pylist() for name in ("entry", "error")), strict=True))
+    assert list(errors) == [number for number, _ in entries]
+    assert "ended the process that read it (signal 9), twice" in errors.pop(3)
+    if with_pixels:
+        assert "took longer than 10 s" in errors.pop(5)
+    assert [
+        error for error in errors.values() if ("cannot be opened" if with_pixels else "mm per pixel") not in error
+    ] == []
+
+
+def test_film_that_kills_a_dask_worker_is_given_up_alone():
+    from distributed import Client, LocalCluster
+
     cloudpickle.register_pickle_by_value(sys.modules[__name__])
     made = [Part(0, tuple((number, Entry(f"row {number}", str(number))) for number in range(1, 5)))]
     try:
-        with local_workers(1) as client:
-            ((_, measured),) = measure_all(iter(made), client, measure=kill_own_process)
+        with (
+            LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address="127.0.0.1:0") as cluster,
+            Client(cluster) as client,
+        ):
+            ((_, measured),) = DaskWorkers(client).measured(iter(made), measure=kill_own_process)
     finally:
         cloudpickle.unregister_pickle_by_value(sys.modules[__name__])
     errors = dict(zip(*(measured.table.column(name).to_pylist() for name in ("entry", "error")), strict=True))
@@ -149,7 +173,7 @@ def test_only_a_few_parts_are_on_their_way(scheduler):
         return Measured(as_table([]), versions())
 
     with Client(scheduler) as client:
-        for done, _ in enumerate(measure_all(endless(), client, measure=empty), start=1):
+        for done, _ in enumerate(DaskWorkers(client).measured(endless(), measure=empty), start=1):
             assert drawn <= done + 2
     assert drawn == 200
 
@@ -172,7 +196,7 @@ def test_lost_scheduler_is_told():
     try:
         with Client(address, timeout=WAIT_S) as client:
             client.run_on_scheduler(worker)
-            measured = measure_all((Part(number, ()) for number in count()), client, measure=empty)
+            measured = DaskWorkers(client).measured((Part(number, ()) for number in count()), measure=empty)
             next(measured)
             scheduler.kill()
             with pytest.raises(AuditError, match="run the same command again"):
@@ -185,7 +209,14 @@ def test_lost_scheduler_is_told():
 def test_workers_with_other_software_are_refused(lipmark, manifest, marks, scheduler, tmp_path, monkeypatch):
     monkeypatch.setattr("annotate.audit.auditing.versions", lambda: versions() | {"numpy": "1.0"})
     status, _, err = lipmark(
-        "audit", "run", manifest([marks()]), "--out", tmp_path / "out", "--scheduler", scheduler
+        "audit",
+        "run",
+        manifest([marks()]),
+        "--out",
+        tmp_path / "out",
+        "--scheduler",
+        scheduler,
+        "--insecure-scheduler",
     )
     assert status == 2
     assert "workers with other software found: numpy" in err

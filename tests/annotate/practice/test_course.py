@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from annotate.commands.practice import STAGE_KEYS
+from annotate.commands.practice_run import STAGE_KEYS
 from annotate.practice.compare import Choice
 from annotate.practice.course import (
     BENT,

@@ -107,7 +107,7 @@ def test_the_same_answers_give_the_same_page(biased, practice):
 
 def test_one_film_gives_a_page_too(biased, practice):
     words = " ".join(Page(write_report(progress_of(biased[:1]), "AB", practice.START)).words)
-    assert "are told from 10 films with both points marked on" in words
+    assert "are told once 10 films have both points marked" in words
     assert "bias" not in words.split("Statistics:")[0].replace("Bias and limits", "")
     assert "kappa" not in words.split("Statistics:")[0]
 
@@ -141,7 +141,7 @@ def test_the_actions_and_the_course_are_told(html, biased):
     for item in progress_of(biased).course:
         assert item.stage.title in words
         assert item.words in words
-    assert f"lipmark practice --course {to_practise(progress_of(biased).course).key}" in words
+    assert f"lipmark practice run --course {to_practise(progress_of(biased).course).key}" in words
 
 
 def test_films_of_a_folder_are_not_drawn(biased, practice):
