@@ -64,6 +64,7 @@ class Beside:
         if not self.side.isHidden():
             self.side.hide()
             return
+        self._stage.session.notice = ""
         self._find()
         if self._before is None and not self._strip.points:
             self._stage.notify(

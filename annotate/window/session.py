@@ -152,7 +152,7 @@ class Session:
         except ImagingError as error:
             self.notice = str(error)
             return None
-        if _whose(before.film) and _whose(self.marking.film) and _whose(before.film) != _whose(self.marking.film):
+        if _differ(before.film, self.marking.film):
             self.notice = f"{path.name} is another patient's film by its header: it is not shown beside this one."
             return None
         earlier = self.purpose.earlier(before)
@@ -240,7 +240,8 @@ class Session:
         (self._unsaved.add if marking.unsaved else self._unsaved.discard)(self.number)
 
 
-def _whose(film: Film) -> tuple[str, ...]:
-    """What tells the patient; empty where the film does not say."""
-    who = film.identifiers
-    return (who.issuer_of_patient_id.strip(), who.patient_id.strip()) if who.patient_id.strip() else ()
+def _differ(film: Film, other: Film) -> bool:
+    """Whether the headers name two patients; what one does not say is no difference."""
+    one, two = film.identifiers, other.identifiers
+    pairs = ((one.patient_id, two.patient_id), (one.issuer_of_patient_id, two.issuer_of_patient_id))
+    return any(here.strip() and there.strip() and here.strip() != there.strip() for here, there in pairs)
