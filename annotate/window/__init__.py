@@ -12,7 +12,7 @@ Without Qt, and tested without a screen:
 - `camera`, `grey`: where on the screen a place lies; film values as grey.
 
 With Qt: `view` (what shows a film) as `film_view` or `napari_view`, both painting marks with `paint`; `magnifier`,
-`panel`, `length_ask`, `strip`, `help_sheet`; `desk` with its parts `points`, `looks`, `sharing` and `beside`, which
+`panel`, `length_ask`, `strip`, `help_sheet`; `desk` with its parts `points`, `looks`, `sharing`, `beside`, which
 see it as a `stage.Stage`; `application`, `main_window`; `plugin` and `napari.yaml` offer the same to people who
 live in napari.
 
