@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
 from types import MappingProxyType
+from typing import TextIO, cast
 
 from annotate.commands.parser import Parser
 from annotate.commands.spelling import Spelled, WrongUsageError, actions_of, spelled
 from annotate.messages import tell
+from annotate.words.printable import PrintableStream, printable
 from measure.choice import or_list
 
 DESCRIPTION = """\
@@ -26,6 +29,9 @@ then:        lipmark read --help
 Supports a clinician's judgement and does not replace it. Confirm the tube by auscultation and capnography;
 local protocol decides.
 """
+
+INTERRUPTED, NOBODY_READS = 130, 141
+"""What shells give for SIGINT and SIGPIPE."""
 
 COMMANDS = MappingProxyType(
     {
@@ -79,7 +85,28 @@ EXTRAS = MappingProxyType(
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command line; the exit status is 0 where everything was answered, 2 on wrong usage."""
+    """Run the command line; the exit status is 0 where everything was answered, 2 on wrong usage.
+
+    What is printed is escaped where it is not printable: names and texts come from files. Interrupted, or with
+    nobody left to read what it prints, the command ends without more words.
+    """
+    out, sys.stdout = sys.stdout, cast(TextIO, PrintableStream(sys.stdout))
+    try:
+        status = _main(argv)
+        out.flush()
+    except KeyboardInterrupt:
+        print("lipmark: stopped.", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Else the interpreter would complain of it once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), out.fileno())
+        return NOBODY_READS
+    finally:
+        sys.stdout = out
+    return status
+
+
+def _main(argv: Sequence[str] | None) -> int:
     words = sys.argv[1:] if argv is None else list(argv)
     first = next((place for place, word in enumerate(words) if not word.startswith("-")), len(words))
     top = _top_parser()
@@ -89,7 +116,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         asked = spelled(words[first:], COMMANDS)
     except WrongUsageError as error:
-        top.exit(2, f"{error}\n")
+        top.exit(2, f"{printable(str(error))}\n")
     if asked.hint:
         print(asked.hint, file=sys.stderr)
     return _run(asked, verbose=options.verbose)

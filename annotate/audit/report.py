@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from annotate.audit.report_films import Period, Readings, read_audit
+from annotate.writing import write_text
 
 if TYPE_CHECKING:
     from annotate.audit.report_page import Wishes
@@ -21,6 +22,7 @@ def write_report(
     *,
     counted: Readings = Readings.BEST,
     period: Period = Period.MONTH,
+    overwrite: bool = False,
 ) -> tuple[int, Path]:
     """Write report.html, figures.csv and films.csv; the same results give the same bytes.
 
@@ -33,6 +35,8 @@ def write_report(
     wishes : Wishes, optional
     counted, period
         As `read_audit`.
+    overwrite : bool
+        Whether they may take the place of files that are there.
 
     Returns
     -------
@@ -43,8 +47,8 @@ def write_report(
     ------
     AuditError
         Where the results are not as expected.
-    OSError
-        Where `out` cannot be written.
+    OutputError
+        Where files may not, or cannot, be written there.
     """
     from annotate.audit.report_list import FILMS_FILE, write_films
     from annotate.audit.report_page import Wishes, chapters, page
@@ -53,9 +57,8 @@ def write_report(
     wishes = wishes or Wishes()
     audit = read_audit(results, counted, period)
     found = chapters(audit, wishes)
-    out.mkdir(parents=True, exist_ok=True)
-    (out / PAGE).write_text(page(audit, found, wishes), encoding="utf-8")
-    (out / FIGURES).write_text(as_csv(f for chapter in found for f in chapter.figures), encoding="utf-8")
+    write_text(out / PAGE, page(audit, found, wishes), overwrite=overwrite)
+    write_text(out / FIGURES, as_csv(f for chapter in found for f in chapter.figures), overwrite=overwrite)
     if wishes.least is None:
-        write_films(audit, out / FILMS_FILE)
+        write_films(audit, out / FILMS_FILE, overwrite=overwrite)
     return len(audit.films), out / PAGE

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from io import StringIO
 
 from annotate.audit.figures import SMALL, Figure
+from annotate.words.cells import harmless
 from measure.statistics.interval import Interval
 from measure.statistics.rates import Count
 
@@ -16,9 +17,6 @@ HEAD = (
     *("section", "group", "level", "figure", "unit", "value", "low", "high", "events", "films"),
     *("p", "p_holm", "method", "note"),
 )
-
-DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
-"""A spreadsheet takes text that begins so for a formula."""
 
 EMPTY, HIDDEN = "–", "hidden"
 
@@ -65,11 +63,6 @@ def _exactly(count: float) -> str:
 
 def _plain(number: float) -> str:
     return "" if math.isnan(number) else f"{number:.6g}"
-
-
-def harmless(text: str) -> str:
-    """The text as a cell that a spreadsheet takes for no formula."""
-    return f"'{text}" if text.startswith(DANGEROUS) else text
 
 
 def words(text: str) -> Cell:

@@ -78,6 +78,11 @@ def add_range(group: argparse._ActionsContainer) -> None:
     )
 
 
+def add_overwrite(parser: argparse._ActionsContainer) -> None:
+    """Add --overwrite."""
+    parser.add_argument("--overwrite", action="store_true", help="replace files that are there")
+
+
 class MarkAction(argparse.Action):
     """Collects --mark NAME ROW,COL [ROW,COL ...]."""
 

@@ -40,9 +40,10 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     print("Making an invented unit ...", flush=True)
     write_unit(out, args.seed)
     title = "An invented unit: demonstration, nobody's films"
+    report = ["audit", "report", str(out / RESULTS)]
     for words in (
         ["audit", "run", str(out / MANIFEST), "--out", str(out / RESULTS)],
-        ["audit", "report", str(out / RESULTS), "--out", str(out), "--baseline", "6", "--title", title],
+        [*report, "--out", str(out), "--baseline", "6", "--title", title, "--overwrite"],
     ):
         print(f"\n$ lipmark {' '.join(f'{word!r}' if ' ' in word else word for word in words)}", flush=True)
         status = main(words)

@@ -9,7 +9,8 @@ from annotate.audit.errors import AuditError
 from annotate.audit.report import FIGURES, PAGE, write_report
 from annotate.audit.report_films import Period, Readings
 from annotate.audit.report_suppression import LEAST
-from annotate.commands.arguments import add_choice, count
+from annotate.commands.arguments import add_choice, add_overwrite, count
+from annotate.writing import OutputError
 
 EXAMPLES = f"""\
 examples:
@@ -50,6 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"hide counts from 1 to N - 1 and what gives them away; N is {LEAST} where not given",
     )
     parser.add_argument("--title", help="heading of the page")
+    add_overwrite(parser)
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -62,9 +64,14 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     wishes = Wishes(args.suppress, args.baseline, args.title or TITLE)
     try:
         films, page = write_report(
-            args.results, args.out or Path(args.results), wishes, counted=args.readings, period=args.period
+            args.results,
+            args.out or Path(args.results),
+            wishes,
+            counted=args.readings,
+            period=args.period,
+            overwrite=args.overwrite,
         )
-    except (AuditError, OSError) as error:
+    except (AuditError, OutputError, OSError) as error:
         parser.error(str(error))
     print(f"{films} films reported: {page}")
     print(f"Every figure: {page.parent / FIGURES}")

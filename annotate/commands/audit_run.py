@@ -12,7 +12,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from annotate.commands.arguments import add_choice, add_range, count
+from annotate.commands.arguments import add_choice, add_overwrite, add_range, count
+from annotate.words.cells import harmless
+from annotate.words.printable import printable
+from annotate.writing import OutputError, text_in, whole_file
 from measure.accepted_range import AcceptedRange
 from measure.case import Bedside
 from measure.posture import NeckPosture
@@ -103,6 +106,7 @@ def _add_work(group: argparse._ArgumentGroup) -> None:
         metavar="CSV",
         help="also write the paths of bad films there; they are never in the results",
     )
+    add_overwrite(group)
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -119,7 +123,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
             skip_bad_rows=args.skip_bad_rows,
         )
         print(summary(audit_source(args, source), args.out))
-    except AuditError as error:
+    except (AuditError, OutputError) as error:
         parser.error(str(error))
     except KeyboardInterrupt:
         print("Stopped; the same command goes on where it was.", file=sys.stderr)
@@ -140,7 +144,7 @@ def audit_source(args: argparse.Namespace, source: Source) -> Tally:
 
     tally = Tally()
     with ExitStack() as stack:
-        tell_bad = stack.enter_context(_bad_films(args.list_bad))
+        tell_bad = stack.enter_context(_bad_films(args.list_bad, overwrite=args.overwrite))
         bar = stack.enter_context(_bar(source.count))
         steps = run_audit(
             source,
@@ -202,14 +206,16 @@ def _bar(count: int) -> Iterator[Callable[[int], None]]:
 
 
 @contextmanager
-def _bad_films(path: Path | None) -> Iterator[Callable[[list[BadFilm]], None]]:
+def _bad_films(path: Path | None, *, overwrite: bool) -> Iterator[Callable[[list[BadFilm]], None]]:
     """Tells the first bad films on standard error, and writes all of them where asked to."""
     from tqdm import tqdm
 
     told = 0
     with ExitStack() as stack:
-        file = None if path is None else stack.enter_context(path.open("w", newline="", encoding="utf-8"))
-        lines = None if file is None else csv.writer(file)
+        lines = None
+        if path is not None:
+            file = stack.enter_context(whole_file(path, overwrite=overwrite))
+            lines = csv.writer(stack.enter_context(text_in(file)))
         if lines is not None:
             lines.writerow(("entry", "film", "error"))
 
@@ -217,9 +223,9 @@ def _bad_films(path: Path | None) -> Iterator[Callable[[list[BadFilm]], None]]:
             nonlocal told
             for film in bad:
                 if lines is not None:
-                    lines.writerow((film.entry, film.place, film.error))
+                    lines.writerow((film.entry, harmless(film.place), harmless(film.error)))
                 if told < BAD_SHOWN:
-                    tqdm.write(f"bad film: {film.place}: {film.error}", file=sys.stderr)
+                    tqdm.write(printable(f"bad film: {film.place}: {film.error}"), file=sys.stderr)
                 told += 1
 
         yield tell

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from annotate.commands.arguments import add_overwrite
 from annotate.commands.logbook import PLACE, add_filters, add_logbook, chosen_entries, in_logbook, with_progress
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("out", type=Path, metavar="FILE", help="its ending says how: .csv, .parquet or .json")
     add_logbook(parser)
     add_filters(parser)
+    add_overwrite(parser)
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -39,5 +41,5 @@ def _export(logbook: Logbook, args: argparse.Namespace) -> int:
 
     wanted = chosen_entries(logbook, args)
     entries = with_progress(logbook.iterate(wanted), logbook.count(wanted), "exporting")
-    print(f"{export(entries, args.out)} entries written to {args.out}")
+    print(f"{export(entries, args.out, overwrite=args.overwrite)} entries written to {args.out}")
     return 0

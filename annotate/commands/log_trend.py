@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from annotate.commands.arguments import add_overwrite
 from annotate.commands.logbook import PLACE, add_known_as, add_logbook, in_logbook, pseudonym_meant
 from measure.cautions import ALWAYS
 
@@ -29,6 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--picture", type=Path, metavar="PATH", help="draw it; .png or .svg")
     add_known_as(parser)
     add_logbook(parser)
+    add_overwrite(parser)
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -50,6 +52,6 @@ def _trend(logbook: Logbook, args: argparse.Namespace) -> int:
     if args.picture is not None:
         from annotate.logbook.trend_picture import write_trend
 
-        write_trend(points, title, args.picture)
+        write_trend(points, title, args.picture, overwrite=args.overwrite)
     print("", *ALWAYS, sep="\n")
     return 0

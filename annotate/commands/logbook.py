@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, TypeVar
 
 from annotate.commands.arguments import add_choice, time
+from annotate.writing import OutputError
 from measure.errors import MeasureError
 from measure.verdict import Verdict
 
@@ -55,7 +56,7 @@ def in_logbook(
     try:
         with Logbook.open(args.logbook, make=False) as logbook:
             return act(logbook, args)
-    except (LogbookError, MeasureError) as error:
+    except (LogbookError, MeasureError, OutputError) as error:
         parser.error(str(error))
     except OSError as error:
         parser.error(f"{error.filename}: {error.strerror}; a place that can be written is expected")

@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Sequence
 from typing import NoReturn
 
+from annotate.words.printable import printable
 from measure.choice import did_you_mean
 
 
@@ -14,7 +15,7 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong, with no page of usage before it, and exit with 2."""
-        self.exit(2, f"{self.prog}: {_told_once(message.removeprefix('argument '))}\n")
+        self.exit(2, printable(f"{self.prog}: {_told_once(message.removeprefix('argument '))}") + "\n")
 
     def refuse_unknown_options(self, words: Sequence[str]) -> None:
         """Stop at the first option that there is not: before a wrong word makes another one seem to be missing."""

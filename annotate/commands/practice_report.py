@@ -6,6 +6,9 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
+from annotate.commands.arguments import add_overwrite
+from annotate.writing import OutputError, write_text
+
 EXAMPLES = """\
 example:
   lipmark practice report --out practice.html --reader AB
@@ -18,6 +21,7 @@ Synthetic films are nobody's. Good figures here are no proof of skill on patient
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark practice report`."""
     parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="HTML page to write")
+    add_overwrite(parser)
     add_whose(parser)
 
 
@@ -33,12 +37,12 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     from annotate.logbook.record import default_reader
 
     try:
-        return _report(args.reader or default_reader(), args.logbook, args.out)
-    except (LogbookError, OSError) as error:
+        return _report(args.reader or default_reader(), args.logbook, args.out, overwrite=args.overwrite)
+    except (LogbookError, OutputError, OSError) as error:
         parser.error(str(error))
 
 
-def _report(reader: str, url: str | None, out: Path) -> int:
+def _report(reader: str, url: str | None, out: Path, *, overwrite: bool) -> int:
     from annotate.logbook.errors import LogbookError
     from annotate.logbook.store import Logbook
     from annotate.practice.keeping import kept, trainees
@@ -52,7 +56,6 @@ def _report(reader: str, url: str | None, out: Path) -> int:
             raise LogbookError(
                 f"no practice of {reader} found in the logbook (there is that of {others}); see --reader."
             )
-    out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(write_report(progress_of(records), reader, datetime.now(UTC)), encoding="utf-8")
+    write_text(out, write_report(progress_of(records), reader, datetime.now(UTC)), overwrite=overwrite)
     print(f"{len(records)} films of {reader}: {out}")
     return 0

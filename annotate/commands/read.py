@@ -16,6 +16,7 @@ from annotate.commands.arguments import (
     KnownObjectAction,
     MarkAction,
     add_choice,
+    add_overwrite,
     add_range,
     age,
     count,
@@ -26,6 +27,7 @@ from annotate.commands.arguments import (
     point,
 )
 from annotate.films.answers import Answer, answer_all
+from annotate.words.printable import printable
 from annotate.words.screen import identifiers_in_words, screen
 from annotate.words.table import table
 from imaging.case import Request
@@ -158,6 +160,7 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--picture", type=Path, metavar="PATH", help="write the film with its marks; a folder for many films"
     )
+    add_overwrite(group)
     group.add_argument(
         "--workers", type=count, default=os.cpu_count() or 1, help="processes for many films; default one a core"
     )
@@ -203,7 +206,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
         parser.error(f"{len(paths)} films found with points of one film; give one film, or no points")
     recorder = _recorder(args, parser, len(paths))
     reporter = _reporter(args, parser)
-    answers = answer_all(paths, request, args.picture, args.workers)
+    answers = answer_all(paths, request, args.picture, args.workers, overwrite=args.overwrite)
     if recorder is not None:
         answers = recorder.record(answers)
     if reporter is not None:
@@ -213,20 +216,24 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     if recorder is not None:
         print(recorder.summary, file=sys.stderr)
     failed = any(keeper is not None and keeper.failed for keeper in (recorder, reporter))
-    return 1 if unread.films or failed else 0
+    return 1 if unread.films or unread.outputs or failed else 0
 
 
 class Unread:
-    """Counts the films that could not be read, as their answers pass by."""
+    """Counts the films that could not be read, and the pictures that could not be written, and tells of these."""
 
     def __init__(self) -> None:
         self.films = 0
+        self.outputs = 0
 
     def counted(self, answers: Iterable[Answer]) -> Iterator[Answer]:
         """The same answers."""
         for item in answers:
             self.films += item.unread
+            self.outputs += bool(item.unwritten)
             yield item
+            if item.unwritten:
+                print(f"lipmark: {printable(item.unwritten)}", file=sys.stderr)
 
 
 def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: int) -> Recorder | None:
@@ -305,7 +312,7 @@ def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | No
         return None
     try:
         reading = json.loads(path.read_text(encoding="utf-8"))
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise MeasureError(f"previous film: {path} is no JSON ({error}); give a file made with --json.") from error
     if not isinstance(reading, dict):
         raise MeasureError(f"previous film: {path} holds no single Reading; give a file made with --json.")

@@ -7,7 +7,7 @@ placed by hand, dashed was proposed.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from annotate.drawing.palette import CARINA, INK, PAPER, TIP, ZONE, Colour
 from annotate.drawing.ruler import RULER_CM, Position, Ruler, accepted_zone, airway_ruler
 from annotate.words.answer import headline_of, place_of
 from annotate.words.screen import range_in_words
+from annotate.writing import whole_file
 from imaging.film import Film
 from measure.accepted_range import AcceptedRange
 from measure.estimate import Z95
@@ -51,7 +52,9 @@ class View:
         return (column - self.left) * self.scale, (row - self.top) * self.scale * self.aspect
 
 
-def write_picture(film: Film, reading: Reading, path: Path) -> None:
+def write_picture(
+    film: Film, reading: Reading, path: Path, *, overwrite: bool = False, inputs: Iterable[Path] = ()
+) -> None:
     """Write the annotated film as a PNG.
 
     Parameters
@@ -62,9 +65,17 @@ def write_picture(film: Film, reading: Reading, path: Path) -> None:
         What was found.
     path : Path
         Written whatever its ending; its folder is made if missing.
+    overwrite, inputs
+        As `annotate.writing.whole_file` has them.
+
+    Raises
+    ------
+    OutputError
+        Where it may not, or cannot, be written.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    annotated_picture(film, reading).save(path, format="PNG")
+    picture = annotated_picture(film, reading)
+    with whole_file(path, overwrite=overwrite, inputs=inputs) as file:
+        picture.save(file, format="PNG")
 
 
 def annotated_picture(film: Film, reading: Reading) -> Image.Image:

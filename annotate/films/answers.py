@@ -10,9 +10,11 @@ from pathlib import Path
 
 from annotate.films.supervisor import DEADLINE_S, Lost, Supervisor
 from annotate.messages import LOG, tell, tell_unforeseen
+from annotate.words.printable import name_of
+from annotate.writing import OutputError
 from imaging.case import Request, case_of, film_for
 from imaging.errors import FilmRefusedError, ImagingError
-from imaging.film import Identifiers
+from imaging.film import Film, Identifiers
 from measure.assess import Case, assess
 from measure.errors import MeasureError
 from measure.reading import Reading, unreadable
@@ -37,6 +39,8 @@ class Answer:
         `Film.fingerprint`, where the request wants it.
     unread : bool
         The file could not be read; a film that was refused with its reason is answered.
+    unwritten : str
+        Why the picture that was asked for is not there; empty where it is.
     """
 
     reading: Reading
@@ -44,9 +48,10 @@ class Answer:
     case: Case | None = None
     fingerprint: str = ""
     unread: bool = False
+    unwritten: str = ""
 
 
-def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
+def answer(path: Path, request: Request, picture: Path | None = None, *, overwrite: bool = False) -> Answer:
     """Load a film, find or take its landmarks, measure, and draw the picture if one is asked for.
 
     Whatever goes wrong becomes the answer's error, so that the other films of a run go on.
@@ -54,15 +59,24 @@ def answer(path: Path, request: Request, picture: Path | None = None) -> Answer:
 
     def read() -> Answer:
         film = film_for(path, request)
-        case = case_of(str(path), film, request)
+        case = case_of(name_of(path), film, request)
         reading = assess(case)
-        if picture is not None:
-            from annotate.drawing.picture import write_picture
+        unwritten = "" if picture is None else _drawn(film, reading, picture, path, overwrite=overwrite)
+        fingerprint = film.fingerprint if request.fingerprint else ""
+        return Answer(reading, film.identifiers, case, fingerprint, unwritten=unwritten)
 
-            write_picture(film, reading, picture)
-        return Answer(reading, film.identifiers, case, film.fingerprint if request.fingerprint else "")
+    return _answered(name_of(path), read)
 
-    return _answered(str(path), read)
+
+def _drawn(film: Film, reading: Reading, picture: Path, path: Path, *, overwrite: bool) -> str:
+    """Write the picture; why it could not be written, which takes nothing from the reading."""
+    from annotate.drawing.picture import write_picture
+
+    try:
+        write_picture(film, reading, picture, overwrite=overwrite, inputs=(path,))
+    except OutputError as error:
+        return str(error)
+    return ""
 
 
 def answer_case(name: str, make: Callable[[], Case]) -> Answer:
@@ -98,6 +112,8 @@ def answer_all(
     pictures: Path | None,
     workers: int,
     deadline_s: float = DEADLINE_S,
+    *,
+    overwrite: bool = False,
 ) -> Iterator[Answer]:
     """An answer for every film, in order; one that ends or hangs its process is answered with that.
 
@@ -113,9 +129,11 @@ def answer_all(
         Processes; few films are read in this one.
     deadline_s : float
         Longest time for a film there.
+    overwrite : bool
+        Whether pictures may take the place of files that are there.
     """
     targets = _picture_paths(paths, pictures)
-    one = partial(_answer_with, request)
+    one = partial(_answer_with, request, overwrite)
     if workers < 2 or len(paths) < WORTH_PROCESSES:
         yield from map(one, zip(paths, targets, strict=True))
         return
@@ -123,7 +141,7 @@ def answer_all(
     with Supervisor(one, workers, deadline_s=deadline_s, begin=begin) as supervisor:
         results = supervisor.results(zip(paths, targets, strict=True))
         for path, result in zip(paths, results, strict=True):
-            yield given_up(str(path), result.reason) if isinstance(result, Lost) else result
+            yield given_up(name_of(path), result.reason) if isinstance(result, Lost) else result
 
 
 def given_up(name: str, reason: str) -> Answer:
@@ -131,9 +149,9 @@ def given_up(name: str, reason: str) -> Answer:
     return Answer(unreadable(name, f"the film {reason}; look at it by itself, or export it anew."), unread=True)
 
 
-def _answer_with(request: Request, film: tuple[Path, Path | None]) -> Answer:
+def _answer_with(request: Request, overwrite: bool, film: tuple[Path, Path | None]) -> Answer:
     path, picture = film
-    return answer(path, request, picture)
+    return answer(path, request, picture, overwrite=overwrite)
 
 
 def _picture_paths(paths: Sequence[Path], pictures: Path | None) -> list[Path | None]:

@@ -8,10 +8,12 @@ from collections.abc import Iterable, Iterator
 from enum import StrEnum
 from itertools import islice
 from pathlib import Path
-from typing import IO
+from typing import IO, BinaryIO
 
 from annotate.logbook.entry import Entry, canonical
 from annotate.logbook.errors import LogbookError
+from annotate.words.cells import harmless
+from annotate.writing import text_in, whole_file
 from measure.row import COLUMNS as IN_READING
 from measure.row import column_type, flat
 
@@ -48,8 +50,8 @@ class Format(StrEnum):
             ) from None
 
 
-def export(entries: Iterable[Entry], path: Path) -> int:
-    """Write entries to a file, and say how many; a file that was there is replaced once the new one is whole.
+def export(entries: Iterable[Entry], path: Path, *, overwrite: bool = False) -> int:
+    """Write entries to a file, and say how many.
 
     Parameters
     ----------
@@ -57,23 +59,19 @@ def export(entries: Iterable[Entry], path: Path) -> int:
         Taken one by one.
     path : Path
         Its ending says how: .csv and .parquet have a row an entry, .json is an array of whole entries.
+    overwrite : bool
+        Whether a file that was there is replaced, once the new one is whole.
 
     Raises
     ------
     LogbookError
         Where the ending is another one.
-    OSError
-        Where it cannot be written.
+    OutputError
+        Where it may not, or cannot, be written.
     """
     write = {Format.CSV: _write_csv, Format.PARQUET: _write_parquet, Format.JSON: _write_json}[Format.of(path)]
-    path.parent.mkdir(parents=True, exist_ok=True)
-    new = path.with_name(f"{path.name}.new")
-    try:
-        count = write(iter(entries), new)
-        new.replace(path)
-    finally:
-        new.unlink(missing_ok=True)
-    return count
+    with whole_file(path, overwrite=overwrite) as file:
+        return write(iter(entries), file)
 
 
 def row_of(entry: Entry) -> dict[str, object]:
@@ -84,21 +82,22 @@ def row_of(entry: Entry) -> dict[str, object]:
     return row | {name: canonical(getattr(entry, name)) for name in OBJECTS}
 
 
-def _write_csv(entries: Iterator[Entry], path: Path) -> int:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, COLUMNS)
+def _write_csv(entries: Iterator[Entry], file: BinaryIO) -> int:
+    with text_in(file) as lines:
+        writer = csv.DictWriter(lines, COLUMNS)
         writer.writeheader()
         return sum(_write_row(writer, entry) for entry in entries)
 
 
 def _write_row(writer: csv.DictWriter[str], entry: Entry) -> int:
-    writer.writerow(row_of(entry) | {"time": entry.time.isoformat(timespec="microseconds")})
+    row = row_of(entry) | {"time": entry.time.isoformat(timespec="microseconds")}
+    writer.writerow({name: harmless(value) if isinstance(value, str) else value for name, value in row.items()})
     return 1
 
 
-def _write_json(entries: Iterator[Entry], path: Path) -> int:
-    with path.open("w", encoding="utf-8") as file:
-        return _write_array(entries, file)
+def _write_json(entries: Iterator[Entry], file: BinaryIO) -> int:
+    with text_in(file) as lines:
+        return _write_array(entries, lines)
 
 
 def _write_array(entries: Iterator[Entry], file: IO[str]) -> int:
@@ -111,7 +110,7 @@ def _write_array(entries: Iterator[Entry], file: IO[str]) -> int:
     return count
 
 
-def _write_parquet(entries: Iterator[Entry], path: Path) -> int:
+def _write_parquet(entries: Iterator[Entry], file: BinaryIO) -> int:
     # Imported here: it is slow to load.
     import pyarrow as pa
     from pyarrow.parquet import ParquetWriter
@@ -120,7 +119,7 @@ def _write_parquet(entries: Iterator[Entry], path: Path) -> int:
     types |= {"number": pa.int64(), "supersedes": pa.int64(), "time": pa.timestamp("us", tz="UTC")}
     schema = pa.schema([(name, types.get(name, pa.string())) for name in COLUMNS])
     count = 0
-    with ParquetWriter(path, schema) as writer:
+    with ParquetWriter(file, schema) as writer:
         while rows := [row_of(entry) for entry in islice(entries, ROWS_AT_A_TIME)]:
             writer.write_table(pa.Table.from_pylist(rows, schema))
             count += len(rows)

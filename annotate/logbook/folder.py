@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from annotate.writing import sync_folder
+
 
 def data_folder() -> Path:
     """The user's data folder for lipmark, made if missing."""
@@ -41,14 +43,3 @@ def _written_beside(path: Path, content: bytes) -> Path:
         file.flush()
         os.fsync(file.fileno())
     return new
-
-
-def sync_folder(folder: Path) -> None:
-    """Bring a folder's names to the disk: a file that is there, but under no name, is lost."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

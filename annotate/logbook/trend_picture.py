@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from annotate.logbook.errors import LogbookError
 from annotate.logbook.trend import TrendPoint
 from annotate.words.answer import percent
+from annotate.writing import whole_file
 from measure.follow_up import MOVED_CM
 from measure.row import flat
 
@@ -32,7 +33,7 @@ ROOM = 0.1
 """Share of the width left free on either side."""
 
 
-def write_trend(points: Sequence[TrendPoint], title: str, path: Path) -> None:
+def write_trend(points: Sequence[TrendPoint], title: str, path: Path, *, overwrite: bool = False) -> None:
     """Draw a trend.
 
     Parameters
@@ -43,6 +44,8 @@ def write_trend(points: Sequence[TrendPoint], title: str, path: Path) -> None:
         Above it.
     path : Path
         Ends in .png or .svg; its folder is made if missing.
+    overwrite : bool
+        Whether it may take the place of a file that is there.
 
     Raises
     ------
@@ -68,8 +71,8 @@ def write_trend(points: Sequence[TrendPoint], title: str, path: Path) -> None:
     shown = range(0, len(points), math.ceil(len(points) / MOST_TIMES))
     lower.set_xticks(shown, [f"{points[place].time:%Y-%m-%d\n%H:%M}" for place in shown], fontsize=8)
     figure.supxlabel(CAUTION, fontsize=8)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(path, dpi=150)
+    with whole_file(path, overwrite=overwrite) as file:
+        figure.savefig(file, dpi=150, format=path.suffix.lower().removeprefix("."))
 
 
 def _heights(axes: Axes, points: Sequence[TrendPoint]) -> None:

@@ -14,6 +14,7 @@ from annotate.logbook.store import Logbook
 from annotate.logbook.trend import TrendPoint, film_in, films_of, previous_entry, trend
 from annotate.window.marking import Marking
 from annotate.window.marks import CARINA, TIP, Marks
+from imaging.film import Film
 from measure.distance import distance_mm
 from measure.follow_up import PreviousFilm
 from measure.landmarks import Landmark, Landmarks
@@ -83,6 +84,9 @@ class Purpose:
     def tells(self, marking: Marking) -> bool:
         """Whether Reading, ruler and accepted zone are shown now."""
         return True
+
+    def prepare(self, film: Film) -> None:
+        """What opening the film will ask and takes time; called beforehand, in another thread."""
 
     def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
         """Marks and form that the same reader saved for this film before."""
@@ -155,6 +159,11 @@ class FirstReading(Purpose):
             return None
         return Marks.from_dict(marks), {key: str(text) for key, text in texts.items()}
 
+    def prepare(self, film: Film) -> None:
+        """The pseudonym is made slow on purpose; it is remembered."""
+        _patient(film)
+        _hours(film)
+
     def previous(self, marking: Marking) -> PreviousFilm | None:
         """By the patient's pseudonym from the logbook."""
         entry = self._entry_before(marking)
@@ -167,18 +176,18 @@ class FirstReading(Purpose):
 
     def trend(self, marking: Marking) -> Sequence[TrendPoint]:
         """Every film of this patient in the logbook."""
-        patient = _patient(marking)
+        patient = _patient(marking.film)
         if patient is None:
             return ()
         with Logbook.open(self._logbook) as logbook:
             return trend(films_of(logbook, patient))
 
     def _entry_before(self, marking: Marking) -> Entry | None:
-        patient = _patient(marking)
+        patient = _patient(marking.film)
         if patient is None:
             return None
         with Logbook.open(self._logbook) as logbook:
-            return previous_entry(logbook, patient, marking.fingerprint, _hours(marking))
+            return previous_entry(logbook, patient, marking.fingerprint, _hours(marking.film))
 
     def save(self, marking: Marking) -> str:
         """Write an entry with everything that led to the Reading."""
@@ -199,12 +208,12 @@ class FirstReading(Purpose):
         }
         draft = draft_of(
             marking.fingerprint,
-            _patient(marking),
+            _patient(marking.film),
             marking.answer.case,
             marking.reading,
             self.reader,
             supersedes=None if before is None else before.number,
-            film_hours=_hours(marking),
+            film_hours=_hours(marking.film),
         )
         return replace(draft, inputs={**draft.inputs, "window": window})
 
@@ -272,15 +281,15 @@ class SecondReading(FirstReading):
         return next((entry for entry in entries if entry is not own), None)
 
 
-def _patient(marking: Marking) -> str | None:
+def _patient(film: Film) -> str | None:
     """The patient's pseudonym."""
-    who = marking.film.identifiers
+    who = film.identifiers
     return pseudonym(who.patient_id, who.issuer_of_patient_id)
 
 
-def _hours(marking: Marking) -> float | None:
+def _hours(film: Film) -> float | None:
     """When the film was taken, from the patient's secret moment."""
-    who = marking.film.identifiers
+    who = film.identifiers
     return film_hours(who.patient_id, who.taken, who.issuer_of_patient_id)
 
 

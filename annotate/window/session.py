@@ -112,6 +112,7 @@ class Session:
             return
         try:
             film = self._shelf.film(number)
+            self.purpose.prepare(film)
             if self.purpose.proposes:
                 self._search(film)
         except Exception as error:

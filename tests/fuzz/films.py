@@ -333,10 +333,11 @@ def faults_of(data: bytes, *, propose: bool) -> tuple[bool, list[str]]:
     from imaging.load import load_film
     from measure.errors import MeasureError
 
-    faults, is_film = [], False
+    faults, is_film, start = [], False, time.monotonic()
     try:
         film = load_film(data)
         is_film = True
+        faults += _too_long(time.monotonic() - start)
         told = repr(film)
         if not (np.isfinite(film.pixels).all() and film.pixels.min() >= 0.0 and film.pixels.max() <= 1.0):
             faults.append("grey values outside 0 to 1")
@@ -346,6 +347,7 @@ def faults_of(data: bytes, *, propose: bool) -> tuple[bool, list[str]]:
             told += repr(proposed(film))
     except (ImagingError, MeasureError) as error:
         told = str(error)
+        faults += [] if is_film else _too_long(time.monotonic() - start)
     except BaseException as error:
         where = traceback.extract_tb(error.__traceback__)[-1]
         faults.append(f"{type(error).__name__} at {Path(where.filename).name}:{where.lineno}: {str(error)[:200]}")
@@ -360,6 +362,10 @@ def faults_of(data: bytes, *, propose: bool) -> tuple[bool, list[str]]:
         faults += _told_too_much(whole, "answered")
         faults += ["an unforeseen error was answered"] if "unforeseen" in whole else []
     return is_film, faults
+
+
+def _too_long(seconds: float) -> list[str]:
+    return [f"took {seconds:.0f} s"] if seconds > LONGEST_S else []
 
 
 def _told_too_much(text: str, how: str) -> list[str]:
@@ -381,8 +387,6 @@ def serve(seed: int, first: int, last: int) -> None:
         start = time.monotonic()
         is_film, faults = faults_of(data, propose=number % EVERY_NTH_PROPOSED == 0)
         seconds = time.monotonic() - start
-        if seconds > LONGEST_S:
-            faults.append(f"took {seconds:.0f} s")
         if _peak_bytes() > MOST_BYTES:
             faults.append("took more than 1.5 GB")
         print(

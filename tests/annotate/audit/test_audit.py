@@ -155,7 +155,7 @@ def test_report_of_an_unfinished_run_says_so(audit, lipmark, manifest, tmp_path,
     for part in (None, out / "films" / "part-000002.parquet"):
         if part is not None:
             part.unlink()
-        assert lipmark("audit", "report", out)[0] == 0
+        assert lipmark("audit", "report", out, "--overwrite")[0] == 0
         said.append((out / "report.html").read_text(encoding="utf-8"))
     assert "not finished" not in said[0]
     assert "not finished: 20 entries of its source are missing" in said[1]

@@ -33,7 +33,7 @@ def test_unit_is_audited_and_reported(audit, lipmark, unit, tmp_path, rows_in):
     assert sum(row["source"] == "proposed" for row in found) == 2
     assert not any(row["error"] for row in found)
     assert {row["unit"] for row in found} == {"beds 1 to 8", "beds 9 to 16"}
-    status, _, err = lipmark("audit", "report", tmp_path / "results", "--out", tmp_path)
+    status, _, err = lipmark("audit", "report", tmp_path / "results", "--out", tmp_path, "--overwrite")
     assert status == 0, err
     assert "in a main bronchus" in (tmp_path / "report.html").read_text(encoding="utf-8")
 

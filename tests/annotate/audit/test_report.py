@@ -26,7 +26,7 @@ FLAGS = (
 def run(*words):
     parser = argparse.ArgumentParser(epilog=audit_report.EXAMPLES)
     audit_report.add_arguments(parser)
-    return audit_report.run(parser.parse_args([str(word) for word in words]), parser)
+    return audit_report.run(parser.parse_args(["--overwrite", *(str(word) for word in words)]), parser)
 
 
 @pytest.fixture(scope="module")

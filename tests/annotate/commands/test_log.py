@@ -279,7 +279,9 @@ def test_export_writes_current_entries_and_all_on_request(lipmark, log, tmp_path
     log(3.4, 24, "--corrects", 1, **uid)
     path = tmp_path / f"entries.{ending}"
     assert lipmark("log", "export", path)[1].startswith("1 entries")
-    assert lipmark("log", "export", path, "--all")[1].startswith("2 entries")
+    assert lipmark("log", "export", path, "--all", "--overwrite")[1].startswith("2 entries")
+    status, _, err = lipmark("log", "export", path)
+    assert (status, "--overwrite" in err) == (2, True)
     status, _, err = lipmark("log", "export", tmp_path / "a.xlsx")
     assert status == 2
     assert ".parquet" in err

@@ -79,6 +79,15 @@ def test_a_failure_leaves_the_old_file(entries, tmp_path):
         raise LogbookError("entry 2 was changed")
 
     with pytest.raises(LogbookError):
-        export(broken(), path)
+        export(broken(), path, overwrite=True)
     assert len(json.loads(path.read_text(encoding="utf-8"))) == 3
     assert sorted(item.name for item in tmp_path.glob("entries*")) == ["entries.json"]
+
+
+def test_text_that_a_spreadsheet_takes_for_a_formula_is_text(draft, tmp_path):
+    with Logbook.open(str(tmp_path / "logbook.sqlite")) as logbook:
+        logbook.save(draft(reader="=cmd|' /C calc'!A0"))
+        export(logbook.iterate(), tmp_path / "entries.csv")
+    with (tmp_path / "entries.csv").open(newline="", encoding="utf-8") as file:
+        (row,) = csv.DictReader(file)
+    assert row["reader"] == "'=cmd|' /C calc'!A0"
