@@ -38,6 +38,9 @@ examples:
 The logbook is a file in your data folder, or what --logbook or LIPMARK_LOGBOOK names; more in docs/logbook.md.
 """
 
+LAST = 100
+"""Entries of a list: a few screens (ours). All of a large logbook are for `export`."""
+
 T = TypeVar("T")
 
 
@@ -54,7 +57,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     known_as.add_argument("--issuer", default="", metavar="TEXT", help="with --patient-id: Issuer of Patient ID")
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
 
-    actions.add_parser("list", parents=[where, which, known_as], help="one line an entry").set_defaults(act=_list)
+    entries = actions.add_parser("list", parents=[where, which, known_as], help="one line an entry, the last ones")
+    entries.add_argument("--last", type=_count, default=LAST, metavar="N", help=f"how many; default {LAST}")
+    entries.set_defaults(act=_list)
     show = actions.add_parser("show", parents=[where], help="one entry")
     show.add_argument("number", type=int, metavar="NUMBER")
     show.add_argument("--json", action="store_true", help="the whole entry as JSON")
@@ -82,6 +87,12 @@ def _add_filters(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--patient", metavar="PATIENT", help="pseudonym, or its first digits")
     parser.add_argument("--kind", choices=("reading", "practice"))
     parser.add_argument("--all", action="store_true", help="also entries that a later one corrects")
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} found, a whole number from 1 expected")
+    return int(text)
 
 
 def _time(text: str) -> datetime:
@@ -112,8 +123,12 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
 def _list(logbook: Logbook, args: argparse.Namespace) -> int:
     from annotate.logbook.words import LIST_HEAD, list_line
 
+    wanted = _filter(logbook, args)
+    newest = logbook.newest(args.last + 1, wanted)
     print(LIST_HEAD)
-    for entry in logbook.iterate(_filter(logbook, args)):
+    if len(newest) > args.last:
+        print(f"...     older ones are left out; --last N shows more than {args.last}")
+    for entry in newest[len(newest) - args.last :] if len(newest) > args.last else newest:
         print(list_line(entry))
     return 0
 

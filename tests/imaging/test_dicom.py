@@ -157,3 +157,9 @@ def test_damage_anywhere_gives_a_film_or_a_reason(data, dicom):
         assert np.isfinite(film.pixels).all()
         assert film.pixels.min() >= 0.0
         assert film.pixels.max() <= 1.0
+
+
+@pytest.mark.parametrize(("value", "told"), [("YES", True), ("NO", False), (None, False)])
+def test_text_burned_into_the_picture_is_told(value, told, dicom):
+    film = load_film(dicom(**({} if value is None else {"BurnedInAnnotation": value})))
+    assert any("burned into" in note for note in film.notes) == told
