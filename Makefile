@@ -6,7 +6,7 @@ INPUTS := pyproject.toml constraints.txt
 PIP_INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench fuzz setup-test constraints clean
+.PHONY: help demo ward test lint docs bench fuzz setup-test constraints clean
 
 help: ## show this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' Makefile
@@ -15,14 +15,21 @@ demo: $(VENV)/.installed ## set up, measure a film of our own making, show where
 	$(BIN)/lipmark demo --out demo
 	@echo "The picture and the JSON lie in $(CURDIR)/demo:" && ls -l demo
 
+ward: $(VENV)/.installed ## the ward's service with invented films, one a minute; open the address it prints
+	$(BIN)/lipmark ward --demo --data demo/ward --token demo
+
 test: setup-test ## set up everything and run the tests
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 2 $(PYTEST)
 
 lint: $(VENV)/.installed-test ## style, types and the floors contract
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+docs: $(VENV)/.installed-test ## build the pages into build/site, strictly
+	NO_MKDOCS_2_WARNING=1 $(BIN)/mkdocs build --quiet --strict
+	@echo "The pages: $(CURDIR)/build/site/index.html"
 
 bench: $(VENV)/.installed-test ## speed and memory, one at a time
 	@for script in tests/benchmarks/bench_*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
@@ -41,7 +48,7 @@ constraints: ## pin the newest versions that pyproject.toml allows, in an enviro
 	    "$$folder/bin/python" tests/setup/pins.py > "$$folder/pins" && cp "$$folder/pins" constraints.txt
 
 clean: ## remove the environment, the demo and the fetched data
-	rm -rf $(VENV) demo tests/outside/data
+	rm -rf $(VENV) build demo example tests/outside/data
 
 $(VENV)/.installed: $(BIN)/python $(INPUTS)
 	@echo "Installing lipmark into $(VENV) ..."

@@ -1,4 +1,4 @@
-"""The one command, `lipmark`, and its subcommands."""
+"""The one command, `lipmark`, and what it can do."""
 
 from __future__ import annotations
 
@@ -9,10 +9,13 @@ from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
 from types import MappingProxyType
-from typing import NoReturn, TextIO, cast
+from typing import TextIO, cast
 
+from annotate.commands.parser import Parser
+from annotate.commands.spelling import Spelled, WrongUsageError, actions_of, spelled
 from annotate.messages import tell
 from annotate.words.printable import PrintableStream, printable
+from measure.choice import or_list
 
 DESCRIPTION = """\
 How far the tip of an endotracheal tube sits above the carina on a chest film,
@@ -34,55 +37,51 @@ COMMANDS = MappingProxyType(
     {
         "read": "measure one film or many",
         "place": "place or correct the points of films in a window, and keep the readings",
-        "log": "look into the logbook: list, show, export, trend, verify",
+        "log list": "what was read before, one line an entry",
+        "log show": "one entry of the logbook",
+        "log trend": "a patient's films over time",
+        "log export": "entries of the logbook as a file",
+        "log verify": "whether anything in the logbook was changed, removed or put in",
         "demo": "make an invented film, read it, write the picture and the Reading",
         "synthesise": "make chest films with a known truth",
-        "audit": "measure all films of a folder, a manifest or the logbook",
+        "audit run": "measure all films of a folder, a manifest or the logbook",
         "audit report": "rates, charts and agreement of an audit, as one page and a CSV",
         "audit plan": "how many films an audit needs",
         "audit demo": "audit an invented unit's year and report it",
-        "practice": "learn to measure on films with a known truth",
+        "practice run": "learn to measure on films with a known truth",
+        "practice report": "what your answers in practice show, as an HTML page",
+        "ward": "receive films as they are taken, show them on a page, send readings back",
+        "ward account": "who may sign in to the ward's page",
         "formulas": "published insertion depths for a patient",
     }
 )
 """Each is a module of `annotate.commands` with EXAMPLES, add_arguments() and run(); only the one asked for is
 imported.
 
-A command of two words is a module with an underscore between them.
+A command of two words, a group and what to do in it, is a module with an underscore between them.
 """
 
+GROUPS = MappingProxyType(
+    {
+        "log": "look into the logbook",
+        "audit": "measure many films, and report on them",
+        "practice": "learn to measure, and see how far you are",
+    }
+)
+"""First words of the commands of two words."""
 
-class _Parser(argparse.ArgumentParser):
-    """One whose complaints, which quote what was typed and found, are printable."""
-
-    def error(self, message: str) -> NoReturn:
-        super().error(printable(message))
-
-
-def build_parser(asked: str | None = None) -> argparse.ArgumentParser:
-    """The command's parser, with the options of the one subcommand that is asked for."""
-    parser = _Parser(
-        prog="lipmark",
-        description=DESCRIPTION,
-        epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("--version", action="version", version=f"lipmark {version('lipmark')}")
-    parser.add_argument("--verbose", action="store_true", help="tell on standard error what happens inside")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name, summary in COMMANDS.items():
-        command = commands.add_parser(
-            name,
-            help=summary,
-            description=f"{summary[0].upper()}{summary[1:]}.",
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        if name == asked:
-            module = import_module(f"annotate.commands.{name.replace(' ', '_')}")
-            command.epilog = module.EXAMPLES
-            module.add_arguments(command)
-            command.set_defaults(run=module.run, parser=command)
-    return parser
+EXTRAS = MappingProxyType(
+    {
+        "audit run": "audit",
+        "audit report": "audit",
+        "audit demo": "audit",
+        "place": "window",
+        "practice run": "window",
+        "ward": "ward",
+        "ward account": "ward",
+    }
+)
+"""What must be installed beside the core, for the commands that need it."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -93,7 +92,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     out, sys.stdout = sys.stdout, cast(TextIO, PrintableStream(sys.stdout))
     try:
-        status = _run(argv)
+        status = _main(argv)
         out.flush()
     except KeyboardInterrupt:
         print("lipmark: stopped.", file=sys.stderr)
@@ -107,17 +106,79 @@ def main(argv: Sequence[str] | None = None) -> int:
     return status
 
 
-def _run(argv: Sequence[str] | None) -> int:
-    words = _joined(sys.argv[1:] if argv is None else list(argv))
-    asked = next((word for word in words if not word.startswith("-")), None)
-    args = build_parser(asked).parse_args(words)
+def _main(argv: Sequence[str] | None) -> int:
+    words = sys.argv[1:] if argv is None else list(argv)
+    first = next((place for place, word in enumerate(words) if not word.startswith("-")), len(words))
+    top = _top_parser()
+    options = top.parse_args(words[:first])
+    if first == len(words):
+        top.error("no COMMAND found; lipmark --help lists them, lipmark demo shows what they are for.")
+    try:
+        asked = spelled(words[first:], COMMANDS)
+    except WrongUsageError as error:
+        top.exit(2, f"{printable(str(error))}\n")
+    if asked.hint:
+        print(asked.hint, file=sys.stderr)
+    return _run(asked, verbose=options.verbose)
+
+
+def _run(asked: Spelled, *, verbose: bool) -> int:
+    if asked.name in GROUPS:
+        _group_parser(asked.name).parse_args(asked.rest)
+    parser = _parser(f"lipmark {asked.name}", _sentence(COMMANDS[asked.name]))
+    try:
+        return _run_command(asked, parser, verbose=verbose)
+    except ModuleNotFoundError as error:
+        if asked.name not in EXTRAS:
+            raise
+        parser.error(f"{error.name} found missing; pip install 'lipmark[{EXTRAS[asked.name]}]' brings it.")
+
+
+def _run_command(asked: Spelled, parser: Parser, *, verbose: bool) -> int:
+    module = import_module(f"annotate.commands.{asked.name.replace(' ', '_')}")
+    parser.epilog = module.EXAMPLES
+    module.add_arguments(parser)
+    parser.add_argument("--verbose", action="store_true", default=verbose, help=argparse.SUPPRESS)
+    parser.refuse_unknown_options(asked.rest)
+    args = parser.parse_args(asked.rest)
     tell(args.verbose)
-    status: int = args.run(args, args.parser)
+    status: int = module.run(args, parser)
     return status
 
 
-def _joined(words: list[str]) -> list[str]:
-    """The same words, with the two of a command of two words as one."""
-    first = next((place for place, word in enumerate(words) if not word.startswith("-")), len(words))
-    both = " ".join(words[first : first + 2])
-    return [*words[:first], both, *words[first + 2 :]] if both in COMMANDS else words
+def _top_parser() -> Parser:
+    summaries = {name: text for name, text in COMMANDS.items() if " " not in name}
+    summaries |= {name: f"{text}: {or_list(actions_of(name, COMMANDS))}" for name, text in GROUPS.items()}
+    parser = _parser("lipmark", DESCRIPTION, f"{_listed('commands', summaries)}\n{EPILOG}")
+    parser.usage = "lipmark [--verbose] COMMAND ..."
+    parser.add_argument("--version", action="version", version=f"lipmark {version('lipmark')}")
+    parser.add_argument("--verbose", action="store_true", help="tell on standard error what happens inside")
+    return parser
+
+
+def _group_parser(group: str) -> Parser:
+    """Of use for its help alone: a group does nothing by itself."""
+    summaries = {name: COMMANDS[name] for name in COMMANDS if name.startswith(f"{group} ")}
+    listed = _listed("what to do", {f"lipmark {name}": text for name, text in summaries.items()})
+    told = f"{listed}\nlipmark {group} ACTION --help tells more, with examples.\n"
+    parser = _parser(f"lipmark {group}", _sentence(GROUPS[group]), told)
+    parser.usage = f"lipmark {group} {{{','.join(actions_of(group, COMMANDS))}}} ..."
+    return parser
+
+
+def _parser(name: str, description: str, epilog: str = "") -> Parser:
+    return Parser(
+        prog=name,
+        description=description,
+        epilog=epilog,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+
+
+def _listed(title: str, summaries: dict[str, str]) -> str:
+    width = max(map(len, summaries))
+    return "\n".join((f"{title}:", *(f"  {name:<{width}}  {text}" for name, text in summaries.items()), ""))
+
+
+def _sentence(summary: str) -> str:
+    return f"{summary[0].upper()}{summary[1:]}."

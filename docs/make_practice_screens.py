@@ -83,7 +83,7 @@ def show_lesson() -> None:
         window.start()
         SHOWS["wait"](0.5)
         desk = window.desk
-        desk.on_mediastinum()
+        desk.act("mediastinum")
         photograph("practice-question")
         key, mm = lesson.now.task.key, lesson.now.task.film.spacing.row_mm
         for name, mark, off_mm in (("tip", key.tip, (-1.0, 1.0)), ("carina", key.carina, (10.0, -9.0))):

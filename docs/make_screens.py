@@ -26,8 +26,8 @@ from synthetic_images.recipe import Placement, draw_recipe
 DOCS = Path(__file__).resolve().parent
 SCREENS = DOCS / "screens"
 SCREEN = runpy.run_path(str(DOCS.parent / "tests" / "setup" / "virtual_screen.py"))
-SMALL, LARGE = (1366, 768), (1920, 1080)
-SEED, SIDE_PX = 4, 1536
+SMALL, LARGE = (1366, 768), (2560, 1440)
+SEEDS, SIDE_PX = (4, 2), 1536
 GREYS = 64
 SHADES = (1.0, 0.65, 0.35)
 PANEL = ((27, 30, 34), (43, 48, 54), (53, 60, 68), (89, 98, 108), (11, 95, 135), (200, 200, 200))
@@ -72,19 +72,19 @@ def photograph(name: str, size: tuple[int, int]) -> None:
     few.save(path, optimize=True)
 
 
-def open_window(films: list[Path], purpose: Any, size: tuple[int, int]) -> Any:
+def open_window(films: list[Path], purpose: Any, size: tuple[int, int], beside: Path | None = None) -> Any:
     """A window of that size with the first film's proposal."""
     from annotate.window.main_window import MarkingWindow
 
-    window = MarkingWindow(Session(films, purpose))
+    window = MarkingWindow(Session(films, purpose, beside=beside))
     window.setGeometry(0, 0, *size)
     window.start()
     end = time.monotonic() + PATIENCE_S
-    while purpose.proposes and window.desk.marking.proposal.landmarks.tip is None:
+    while purpose.proposes and window.desk.marking.looking:
         assert time.monotonic() < end, "nothing was proposed"
         wait(0.1)
     wait(0.3)
-    window.desk.on_whole()
+    window.desk.act("whole")
     return window
 
 
@@ -100,7 +100,7 @@ def fill(desk: Any, **texts: str) -> None:
     for key, text in texts.items():
         desk.marking.type(key, text)
     desk.refresh()
-    desk.panel.fill(desk.marking.texts, {}, enabled=True)
+    desk._show_form()
 
 
 def proposed(films: list[Path], size: tuple[int, int], name: str) -> None:
@@ -118,12 +118,12 @@ def corrected(films: list[Path], size: tuple[int, int], name: str) -> None:
 
     window = open_window(films, FirstReading("AB"), size)
     desk = window.desk
-    desk.on_accept()
+    desk.act("accept")
     fill(desk, lip_mark="24", neck="neutral", tube_size="7.5")
-    desk.on_mediastinum()
-    desk.take("tip")
+    desk.act("mediastinum")
+    desk.points.take("tip")
     tip = desk.marking.points("tip")[0]
-    desk.hover((tip.row, tip.column))
+    desk.points.hover((tip.row, tip.column))
     photograph(name, size)
     close(window)
 
@@ -134,15 +134,30 @@ def inverted(films: list[Path], size: tuple[int, int], name: str) -> None:
 
     window = open_window(films, FirstReading("AB"), size)
     desk = window.desk
-    desk.on_accept()
+    desk.act("accept")
     truth = TRUTH["landmarks"]
     for mark in ("trachea-walls", "cords"):
         points = truth.tracheal_walls if mark == "trachea-walls" else (truth.cords,)
         for index, point in enumerate(points):
             desk.marking.change(desk.marking.marks.put(mark, index, (point.row, point.column)))
-    desk.on_invert()
-    desk.on_mediastinum()
-    desk.take("cords")
+    desk.act("invert")
+    desk.act("mediastinum")
+    desk.points.take("cords")
+    photograph(name, size)
+    close(window)
+
+
+def yesterday(films: list[Path], size: tuple[int, int], name: str) -> None:
+    """The film before beside this one."""
+    from annotate.window.purpose import FirstReading
+
+    window = open_window(films[:1], FirstReading("AB"), size, beside=films[1])
+    desk = window.desk
+    desk.act("accept")
+    fill(desk, lip_mark="23", neck="neutral")
+    desk.act("beside")
+    wait(0.3)
+    desk.act("mediastinum")
     photograph(name, size)
     close(window)
 
@@ -163,7 +178,7 @@ def bad_film(films: list[Path], size: tuple[int, int], name: str) -> None:
     letter = films[0].with_name("letter.dcm")
     letter.write_text("Dear colleague", encoding="utf-8")
     window = open_window([films[0], letter], FirstReading("AB"), size)
-    window.desk.on_next_film()
+    window.desk.act("next_film")
     photograph(name, size)
     close(window)
 
@@ -173,7 +188,7 @@ def keys(films: list[Path], size: tuple[int, int], name: str) -> None:
     from annotate.window.purpose import FirstReading
 
     window = open_window(films, FirstReading("AB"), size)
-    window.desk.on_help()
+    window.desk.act("help")
     photograph(name, size)
     close(window)
 
@@ -189,7 +204,23 @@ EXHIBITS: tuple[tuple[Callable[[list[Path], tuple[int, int], str], None], tuple[
     (bad_film, SMALL, "bad-film"),
     (keys, SMALL, "keys"),
     (corrected, LARGE, "corrected-large"),
+    (yesterday, SMALL, "yesterday"),
+    (yesterday, LARGE, "yesterday-large"),
 )
+
+
+def invented(seed: int) -> Any:
+    """A synthetic film."""
+    return make_film(
+        draw_recipe(
+            seed,
+            difficulty=0.1,
+            rows=SIDE_PX,
+            columns=SIDE_PX,
+            placement=Placement.TRACHEA,
+            posture=NeckPosture.NEUTRAL,
+        )
+    )
 
 
 def main() -> None:
@@ -198,22 +229,14 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, SCREEN["virtual_screen"]():
         os.environ["XDG_DATA_HOME"] = folder
         os.environ.pop("LIPMARK_LOGBOOK", None)
-        from napari.qt import get_qapp
+        from annotate.window.application import application
 
-        get_qapp()
-        recipe = draw_recipe(
-            SEED,
-            difficulty=0.1,
-            rows=SIDE_PX,
-            columns=SIDE_PX,
-            placement=Placement.TRACHEA,
-            posture=NeckPosture.NEUTRAL,
-        )
-        made = make_film(recipe)
-        TRUTH["landmarks"] = made.truth.landmarks()
-        film = write_dicom(made, Path(folder) / "bed 4.dcm")
+        application()
+        made = [invented(seed) for seed in SEEDS]
+        TRUTH["landmarks"] = made[0].truth.landmarks()
+        films = [write_dicom(one, Path(folder) / f"bed {seed}.dcm") for seed, one in zip(SEEDS, made, strict=True)]
         for exhibit, size, name in EXHIBITS:
-            exhibit([film], size, name)
+            exhibit(films, size, name)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -9,16 +10,31 @@ from imaging.film import Film
 from imaging.given_spacing import user_spacing, with_known_object, with_tube_width, with_user_spacing
 from imaging.load import load_film
 from imaging.propose import Proposal, propose
+from measure.accepted_range import DEFAULT_RANGE, AcceptedRange, parse_range
 from measure.anatomy import airway_share
+from measure.assess import assess
 from measure.case import Bedside, Case
+from measure.choice import chosen, unknown_word
+from measure.cuff import CuffPressure
 from measure.errors import MeasureError
-from measure.landmarks import VERTEBRAE, KnownObject, Landmark, Landmarks, Mark, Point, Seen, hand_sd_px
+from measure.follow_up import PreviousFilm
+from measure.insertion_depth import Route
+from measure.landmarks import (
+    POINTS_PER_MARK,
+    KnownObject,
+    Landmark,
+    Landmarks,
+    Mark,
+    Point,
+    Seen,
+    hand_sd_px,
+)
 from measure.magnification import View, plausible
 from measure.patient import Patient
-from measure.tube import outside_diameter_estimate_mm
-
-NOMINAL_FILM_MM = 400.0
-"""Longer side of a film whose spacing is not known, only to size the spread of a hand's mark (common practice)."""
+from measure.posture import NeckPosture
+from measure.reading import Reading
+from measure.rough_scale import LONG_SIDE_MM
+from measure.tube import Tube, outside_diameter_estimate_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +70,132 @@ class Request:
     fingerprint: bool = False
     clear: bool = False
     mandible_row: float | None = None
+
+
+def read(
+    film: Film | Path | str,
+    *,
+    tip: Point | None = None,
+    carina: Point | None = None,
+    marks: Mapping[str, Sequence[Point]] | None = None,
+    clear: bool = False,
+    lip_mark_cm: float | None = None,
+    neck: NeckPosture | str = NeckPosture.UNKNOWN,
+    mandible: str = "",
+    patient: Patient | None = None,
+    weight_kg: float | None = None,
+    tube: Tube | None = None,
+    route: Route | str = Route.ORAL,
+    cuff_pressure: CuffPressure | None = None,
+    accepted_range: str | AcceptedRange = DEFAULT_RANGE,
+    previous: Reading | None = None,
+    mm_per_pixel: float | tuple[float, float] | None = None,
+    known_object: tuple[float, tuple[Point, Point]] | None = None,
+    believe_resolution: bool = False,
+) -> Reading:
+    """Measure one film: what `lipmark read` does, from Python.
+
+    Parameters
+    ----------
+    film : Film, Path or str
+        A film, or the file that holds one (DICOM, PNG, JPEG, TIFF).
+    tip, carina : (row, column), optional
+        Points placed by hand, in pixels of the upright film, from the centre of its first pixel; what is left out
+        is proposed by the network.
+    marks : mapping of str to points, optional
+        Other landmarks by name, each with its points (`measure.landmarks.POINTS_PER_MARK`).
+    clear : bool
+        The points were seen without doubt: narrower intervals.
+    lip_mark_cm : float, optional
+        Centimetre mark at the lip when the film was taken; without it a move has no marks to go from and to.
+    neck : NeckPosture or str
+        "neutral", "flexed", "extended"; unknown, every posture counts by how usual it is.
+    mandible : str
+        The vertebra that the mandible's lower border lies over, or "absent".
+    patient : Patient, optional
+        What it tells goes before the film's header.
+    weight_kg : float, optional
+        For the newborn's depth formula.
+    tube : Tube, optional
+        Size, outside diameter, cuff, kind.
+    route : Route or str
+        "oral" or "nasal".
+    cuff_pressure : CuffPressure, optional
+        As measured.
+    accepted_range : str or AcceptedRange
+        A published range by name (`measure.accepted_range.RANGE_NAMES`), or your own.
+    previous : Reading, optional
+        Of the film before.
+    mm_per_pixel : float or (float, float), optional
+        At the detector, in mm; rows and columns apart where they differ.
+    known_object : (float, (point, point)), optional
+        A true length in mm, and its two ends on the film.
+    believe_resolution : bool
+        Take a picture file's resolution tag for its pixel size.
+
+    Returns
+    -------
+    Reading
+        Where nothing can be measured its verdict is `cannot say`, and its reason names what is missing.
+
+    Raises
+    ------
+    ImagingError
+        Where the file is no film that can be read.
+    MeasureError
+        Where a value cannot be, or a point lies outside the film.
+
+    Examples
+    --------
+    >>> reading = read("film.dcm", tip=(439, 490), carina=(463, 501), lip_mark_cm=24, neck="neutral")
+    >>> print(reading.verdict)
+    too low
+    >>> move = reading.adjustment
+    >>> print(f"{move.action} to {move.to_mark_cm:g} cm, {move.urgency}")
+    withdraw to 21 cm, now
+    """
+    known = Bedside(
+        patient=patient or Patient(),
+        tube=tube or Tube(),
+        lip_mark_cm=lip_mark_cm,
+        route=chosen(Route, route, "route"),
+        posture=chosen(NeckPosture, neck, "neck"),
+        mandible=mandible,
+        cuff_pressure=cuff_pressure,
+        accepted_range=parse_range(accepted_range) if isinstance(accepted_range, str) else accepted_range,
+        previous=None if previous is None else PreviousFilm.from_reading(previous),
+        weight_kg=weight_kg,
+    )
+    request = Request(
+        tip,
+        carina,
+        tuple(checked_mark(name, points) for name, points in (marks or {}).items()),
+        known_object,
+        mm_per_pixel,
+        believe_resolution,
+        known,
+        clear=clear,
+    )
+    if isinstance(film, Film):
+        return assess(case_of(film.name, with_given_spacing(film, request), request))
+    return assess(case_of(str(film), film_for(Path(film), request), request))
+
+
+def checked_mark(name: str, points: Sequence[Point]) -> Mark:
+    """A mark by a name that there is, with as many points as it must have.
+
+    Raises
+    ------
+    MeasureError
+        Where there is no such mark, or it has too few points or too many.
+    """
+    if name not in POINTS_PER_MARK:
+        raise unknown_word(name, POINTS_PER_MARK, "mark")
+    fewest, most = POINTS_PER_MARK[name]
+    if len(points) < fewest or (most is not None and len(points) > most):
+        wanted = str(fewest) if most == fewest else f"{fewest} or more"
+        raise MeasureError(f"mark {name}: {len(points)} points found, {wanted} expected.")
+    return name, tuple(points)
 
 
 def film_for(path: Path, request: Request) -> Film:
@@ -151,21 +293,7 @@ def hand_marks(film: Film, request: Request) -> Landmarks:
         named["mandible"] = ((request.mandible_row, (film.shape[1] - 1) / 2.0),)
     placed = {name: tuple(_mark(name, at, film, request) for at in points) for name, points in named.items()}
     known = request.known_object
-    return Landmarks(
-        tip=_first(placed, "tip"),
-        carina=_first(placed, "carina"),
-        airway_path=tuple(sorted(placed.get("airway", ()), key=lambda mark: mark.row)),
-        vertebrae={name: marks[0] for name, marks in placed.items() if name in VERTEBRAE},
-        cords=_first(placed, "cords"),
-        cuff_upper=_first(placed, "cuff-upper"),
-        cuff_lower=_first(placed, "cuff-lower"),
-        mandible=_first(placed, "mandible"),
-        aortic_arch=_first(placed, "arch"),
-        tracheal_walls=_pair(placed, "trachea-walls"),
-        cuff_walls=_pair(placed, "cuff-walls"),
-        tube_walls=_pair(placed, "tube-walls"),
-        known_object=None if known is None else _known_object(known, film, request),
-    )
+    return Landmarks.placed(placed, None if known is None else _known_object(known, film, request))
 
 
 def with_given_spacing(film: Film, request: Request) -> Film:
@@ -220,19 +348,9 @@ def _mark(name: str, at: Point, film: Film, request: Request) -> Landmark:
             "give ROW,COL of the upright film, from the centre of its first pixel."
         )
     patient = film.patient.overridden_by(request.known.patient)
-    mm_per_px = NOMINAL_FILM_MM / max(film.shape) if film.spacing is None else film.spacing.mean_mm
+    mm_per_px = LONG_SIDE_MM.value / max(film.shape) if film.spacing is None else film.spacing.mean_mm
     return Landmark(row, column, _hand_sd_px(name, mm_per_px, request, patient))
 
 
 def _hand_sd_px(name: str, mm_per_px: float, request: Request, patient: Patient) -> float:
     return hand_sd_px(name, mm_per_px, clear=request.clear, body_share=airway_share(patient))
-
-
-def _first(placed: dict[str, tuple[Landmark, ...]], name: str) -> Landmark | None:
-    marks = placed.get(name)
-    return marks[0] if marks else None
-
-
-def _pair(placed: dict[str, tuple[Landmark, ...]], name: str) -> tuple[Landmark, Landmark] | None:
-    marks = placed.get(name)
-    return (marks[0], marks[1]) if marks else None

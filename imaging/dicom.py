@@ -195,6 +195,7 @@ def read_identifiers(dataset: Dataset) -> Identifiers:
         accession_number=text(dataset, "AccessionNumber"),
         sop_instance_uid=text(dataset, "SOPInstanceUID"),
         issuer_of_patient_id=text(dataset, "IssuerOfPatientID"),
+        taken=_film_moment(dataset),
     )
 
 
@@ -236,6 +237,18 @@ def _film_date(dataset: Dataset) -> str:
     for keyword in ("AcquisitionDate", "ContentDate", "StudyDate"):
         if value := text(dataset, keyword):
             return value
+    return ""
+
+
+def _film_moment(dataset: Dataset) -> str:
+    """Return when the film was taken as YYYYMMDDHHMMSS, or an empty string where date or time is missing."""
+    whole = text(dataset, "AcquisitionDateTime")
+    if re.match(r"\d{14}", whole):
+        return whole[:14]
+    for kind in ("Acquisition", "Content", "Study"):
+        moment = text(dataset, f"{kind}Date").replace(".", "") + text(dataset, f"{kind}Time").replace(":", "")
+        if re.match(r"\d{14}", moment):
+            return moment[:14]
     return ""
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from imaging.errors import ImagingError
 from measure.magnification import Magnification, View, plausible
 from measure.patient import Patient
 from measure.spacing import Spacing
@@ -24,6 +26,7 @@ class Identifiers:
     accession_number: str = ""
     sop_instance_uid: str = ""
     issuer_of_patient_id: str = ""
+    taken: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +92,15 @@ class Film:
     notes: tuple[str, ...] = ()
     identifiers: Identifiers = field(default_factory=Identifiers, repr=False)
     stored_sha256: str = ""
+
+    def __post_init__(self) -> None:
+        if self.pixels.ndim != 2 or not np.issubdtype(self.pixels.dtype, np.floating):
+            raise ImagingError(
+                f"film: an array of shape {self.pixels.shape} and type {self.pixels.dtype} found; rows and "
+                "columns of floats from 0 to 1 expected."
+            )
+        if not (0.0 < self.pixel_aspect < math.inf):
+            raise ImagingError(f"film: pixel aspect of {self.pixel_aspect} found, a positive number expected.")
 
     @property
     def fingerprint(self) -> str:

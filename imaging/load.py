@@ -61,6 +61,14 @@ def load_film(source: Path | str | bytes, *, believe_resolution: bool = False) -
         Where there is no such file, or it is damaged or of no known kind.
     FilmRefusedError
         Where it is readable, but no single frontal chest film.
+
+    Examples
+    --------
+    >>> film = load_film("film.dcm")
+    >>> film.shape, film.view
+    ((1024, 1024), <View.AP: 'AP'>)
+    >>> film.spacing.row_mm
+    0.4004
     """
     held: Path | bytes = Path(source) if isinstance(source, str) else source
     name = "film" if isinstance(held, bytes) else held.name

@@ -48,6 +48,14 @@ def propose(film: Film) -> Proposal:
     -------
     Proposal
         The same film gives the same proposal. What has a confidence below 0.5 is a hint, no answer.
+
+    Examples
+    --------
+    >>> found = propose(load_film("film.dcm"))
+    >>> print(found.seen)
+    endotracheal tube
+    >>> found.landmarks.tip.confidence > 0.5
+    True
     """
     # Imported here: ONNX Runtime and OpenCV must not slow down a start that needs no proposal.
     from imaging.chest_pattern import stands_upright

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from measure.anatomy import age_from_height_years, cords_to_carina_cm, size_group
+from measure.choice import unknown_word
 from measure.errors import MeasureError
 from measure.estimate import Estimate
 from measure.landmarks import Landmarks
@@ -105,12 +106,11 @@ def own_range(text: str) -> AcceptedRange:
     MeasureError
         Where the text is no pair of rising, non-negative numbers.
     """
-    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)\s*", text)
+    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)\s*", text.replace(",", "."))
     low, high = (float(part) for part in match.groups()) if match else (math.nan, math.nan)
     if not low < high:
-        raise MeasureError(
-            f"accepted range: {text!r} found; one of {', '.join(RANGE_NAMES)} expected, "
-            "or your own limits in cm as LOW-HIGH, for instance 2.5-5."
+        raise unknown_word(
+            text, RANGE_NAMES, "accepted range", or_else="your own limits in cm as LOW-HIGH, for instance 2.5-5"
         )
     return _between("own", low, high, "given by the user")
 

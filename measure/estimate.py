@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from measure.errors import MeasureError
+
 Z95 = 1.959963984540054
 """Two-sided 95 % point of the standard normal distribution."""
 
@@ -13,11 +15,24 @@ Z95 = 1.959963984540054
 class Estimate:
     """A measured value and its standard deviation, in the same unit.
 
-    Intervals and probabilities treat the error as normal.
+    Intervals and probabilities treat the error as normal. The value may be infinite: a range without an upper
+    limit.
+
+    Raises
+    ------
+    MeasureError
+        Where one of the two is no number, or the standard deviation is negative.
     """
 
     value: float
     sd: float = 0.0
+
+    def __post_init__(self) -> None:
+        if math.isnan(self.value) or not self.sd >= 0.0:
+            raise MeasureError(
+                f"estimate: {self.value} with a standard deviation of {self.sd} found; a number, and one not "
+                "below zero, expected."
+            )
 
     @classmethod
     def from_interval(cls, value: float, low: float, high: float) -> Estimate:

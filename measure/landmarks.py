@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from types import MappingProxyType
 
@@ -77,22 +77,71 @@ class KnownObject:
     length_mm: float
     length_sd_mm: float = 0.0
 
+    def __post_init__(self) -> None:
+        if not (0.0 < self.length_mm < math.inf and 0.0 <= self.length_sd_mm < math.inf):
+            raise MeasureError(
+                f"known object: {self.length_mm:g} mm long, standard deviation {self.length_sd_mm:g} mm found; "
+                "a length above zero expected."
+            )
+
 
 VERTEBRAE = ("C3", "C4", "C5", "C6", "C7", *(f"T{n}" for n in range(1, 13)), "L1")
 """Names of the vertebral bodies that can be marked, from the top down."""
 
-POINTS_PER_MARK: dict[str, tuple[int, int | None]] = {
-    "airway": (1, None),
-    "arch": (1, 1),
-    "cords": (1, 1),
-    "cuff-lower": (1, 1),
-    "cuff-upper": (1, 1),
-    "cuff-walls": (2, 2),
-    "mandible": (1, 1),
-    "trachea-walls": (2, 2),
-    "tube-walls": (2, 2),
-    **dict.fromkeys(VERTEBRAE, (1, 1)),
-}
+TIP, CARINA, AIRWAY, KNOWN_OBJECT = "tip", "carina", "airway", "known-object"
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of landmark: everything that commands, window, drawing and files need to know of it.
+
+    Parameters
+    ----------
+    name : str
+        As `--mark` and the window's menu spell it.
+    field : str
+        Of `Landmarks`; "vertebrae" for each vertebra.
+    words : str
+        As people say it.
+    fewest, most : int, int or None
+        How many points it has; None for no limit.
+    serves : str
+        What a Reading uses it for.
+    """
+
+    name: str
+    field: str
+    words: str
+    serves: str
+    fewest: int = 1
+    most: int | None = 1
+
+
+KINDS: Mapping[str, Kind] = MappingProxyType(
+    {
+        kind.name: kind
+        for kind in (
+            Kind(TIP, "tip", "tube tip", "distance"),
+            Kind(CARINA, "carina", "carina", "distance"),
+            Kind(AIRWAY, "airway_path", "airway path", "distance along the airway", 1, None),
+            Kind("arch", "aortic_arch", "aortic arch", "picture"),
+            Kind("cords", "cords", "vocal cords", "cuff at the cords"),
+            Kind("cuff-lower", "cuff_lower", "lower edge of the cuff", "picture"),
+            Kind("cuff-upper", "cuff_upper", "upper edge of the cuff", "cuff at the cords"),
+            Kind("cuff-walls", "cuff_walls", "cuff, both sides", "cuff against trachea", 2, 2),
+            Kind("mandible", "mandible", "lower border of the mandible", "posture"),
+            Kind("trachea-walls", "tracheal_walls", "tracheal walls", "cuff against trachea, rough scale", 2, 2),
+            Kind("tube-walls", "tube_walls", "tube, both sides", "spacing from the tube's size", 2, 2),
+            *(Kind(name, "vertebrae", f"vertebra {name}", "posture, rough scale") for name in VERTEBRAE),
+            Kind(KNOWN_OBJECT, "known_object", "object of known length", "spacing", 2, 2),
+        )
+    }
+)
+"""The one table of landmarks. A landmark more is a row here, a field of `Landmarks`, and its use in a Reading."""
+
+POINTS_PER_MARK: Mapping[str, tuple[int, int | None]] = MappingProxyType(
+    {name: (kind.fewest, kind.most) for name, kind in KINDS.items() if name not in (TIP, CARINA, KNOWN_OBJECT)}
+)
 """Names by which a hand marks what else there is, and how few and how many points each has."""
 
 Point = tuple[float, float]
@@ -144,6 +193,55 @@ class Landmarks:
     aortic_arch: Landmark | None = None
     vertebrae: Mapping[str, Landmark] = field(default_factory=dict)
     known_object: KnownObject | None = None
+
+    def __post_init__(self) -> None:
+        strange = sorted(set(self.vertebrae) - set(VERTEBRAE))
+        if strange:
+            wanted = f"{VERTEBRAE[0]} to {VERTEBRAE[-1]}"
+            raise MeasureError(f"{', '.join(strange)} marked, vertebrae from {wanted} expected.")
+        object.__setattr__(self, "vertebrae", MappingProxyType(dict(self.vertebrae)))
+
+    def __reduce__(self) -> tuple[type[Landmarks], tuple[object, ...]]:
+        """For pickling: a mapping that cannot be changed travels as one that can."""
+        held = {item.name: getattr(self, item.name) for item in fields(self)}
+        return Landmarks, tuple((held | {"vertebrae": dict(self.vertebrae)}).values())
+
+    @classmethod
+    def placed(
+        cls, marks: Mapping[str, tuple[Landmark, ...]], known_object: KnownObject | None = None
+    ) -> Landmarks:
+        """From the points of each kind by its name (`KINDS`); an airway path is put in order, top down.
+
+        Raises
+        ------
+        MeasureError
+            Where a name is no landmark's, or a kind has too few or too many points.
+        """
+        held: dict[str, object] = {"known_object": known_object}
+        vertebrae: dict[str, Landmark] = {}
+        for name, points in marks.items():
+            kind = _kind(name, len(points))
+            if kind.field == "vertebrae":
+                vertebrae[name] = points[0]
+            elif kind.most == 1:
+                held[kind.field] = points[0]
+            else:
+                held[kind.field] = tuple(sorted(points, key=_row)) if kind.most is None else points
+        return cls(**held, vertebrae=vertebrae)  # type: ignore[arg-type]
+
+
+def _row(mark: Landmark) -> float:
+    return mark.row
+
+
+def _kind(name: str, points: int) -> Kind:
+    kind = KINDS.get(name)
+    if kind is None or name == KNOWN_OBJECT:
+        raise MeasureError(f"landmark: {name!r} found, one of {', '.join(KINDS)} expected.")
+    if points < kind.fewest or (kind.most is not None and points > kind.most):
+        wanted = str(kind.fewest) if kind.most == kind.fewest else f"{kind.fewest} or more"
+        raise MeasureError(f"{name}: {points} points found, {wanted} expected.")
+    return kind
 
 
 CLEAR_SD_MM = MappingProxyType({"tip": 1.4, "carina": 2.4})

@@ -81,6 +81,8 @@ class Spacing:
                     f"{self.source.value}: {axis} spacing of {value:g} mm found, a chest film has "
                     f"{SMALLEST_PIXEL_MM:g} to {LARGEST_PIXEL_MM:g} mm; give the right value yourself."
                 )
+        if not 0.0 <= self.relative_sd < math.inf:
+            raise MeasureError(f"{self.source.value}: relative standard deviation of {self.relative_sd} found.")
 
 
 def from_known_object(known: KnownObject, pixel_aspect: float = 1.0) -> Spacing:

@@ -6,6 +6,7 @@ texture, bone shape and noise, which come from the recipe's own seed. Numbers wi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from enum import StrEnum
@@ -22,7 +23,7 @@ from measure.anatomy import (
 )
 from measure.magnification import View
 from measure.patient import AgeGroup, Patient, Sex
-from measure.posture import ICU_MOVEMENT_CM, NeckPosture
+from measure.posture import CHILD_MOVEMENT, ICU_MOVEMENT_CM, NeckPosture
 from measure.tube import BEVEL_ANGLE_DEG, BEVEL_TO_CUFF_MM, CUFF_LENGTH_MM, MEASURED_SIZE_MM
 from synthetic_images.errors import SyntheticError
 from synthetic_images.projection import Stand
@@ -291,9 +292,6 @@ NECK_SHIFT_SD_MM = 6.0
 CHILD_SHIFT_SHARE = 0.5
 """Children: this share of the maxima of Weiss M et al. Br J Anaesth 2006;96:486-491 as the mean (ours)."""
 
-WEISS_MM = {NeckPosture.FLEXED: (-0.83, -9.3), NeckPosture.EXTENDED: (0.71, 9.9)}
-"""mm a year of age and mm at birth of the greatest movement with 30 degrees. Weiss 2006 (seen)."""
-
 POSTURE_ODDS = {NeckPosture.NEUTRAL: 0.6, NeckPosture.FLEXED: 0.22, NeckPosture.EXTENDED: 0.18}
 FIELD_MM = (205.0, 410.0)
 """Side of the film for a patient of 50 and of 160 cm or more."""
@@ -425,9 +423,9 @@ def _draw_neck(rng: np.random.Generator, patient: Patient, posture: NeckPosture 
     posture = drawn if posture is None else posture
     noise = float(rng.normal())
     mean, sd = NECK_SHIFT_MM[posture], NECK_SHIFT_SD_MM
-    if patient.age_group is not AgeGroup.ADULT and posture in WEISS_MM:
-        per_year, at_birth = WEISS_MM[posture]
-        mean = CHILD_SHIFT_SHARE * (per_year * (patient.age_years or 0.0) + at_birth)
+    if patient.age_group is not AgeGroup.ADULT and posture in CHILD_MOVEMENT:
+        greatest_mm = 10.0 * CHILD_MOVEMENT[posture].at_age_cm(patient.age_years or 0.0)
+        mean = math.copysign(CHILD_SHIFT_SHARE * greatest_mm, mean)
         sd = abs(mean) * 0.3
     shift = 0.0 if posture is NeckPosture.NEUTRAL else mean + sd * noise
     return NeckDials(posture, shift, float(rng.normal(0.0, 6.0)))

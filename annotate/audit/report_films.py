@@ -129,7 +129,7 @@ class Audit:
 
 
 def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = Period.MONTH) -> Audit:
-    """Read what `lipmark audit` has written.
+    """Read what `lipmark audit run` has written.
 
     Parameters
     ----------
@@ -167,21 +167,23 @@ def _load(place: str) -> tuple[pd.DataFrame, Mapping[str, object], Keys]:
         parts = sorted(files.glob(f"{root}/films/*.parquet"))
         settings = json.loads(files.cat_file(f"{root}/settings.json")) if parts else {}
     except (ValueError, ImportError, OSError) as error:
-        raise AuditError(f"{place}: {error}; give the folder that `lipmark audit --out` has written.") from error
+        raise AuditError(
+            f"{place}: {error}; give the folder that `lipmark audit run --out` has written."
+        ) from error
     if not parts:
         raise AuditError(
-            f"{place}: no films/*.parquet found; give the folder that `lipmark audit --out` has written."
+            f"{place}: no films/*.parquet found; give the folder that `lipmark audit run --out` has written."
         )
     try:
         _refuse_other_format(place, settings)
         data = dataset.dataset(parts, filesystem=files, format="parquet")
         missing = sorted(set(COLUMNS) - set(data.schema.names))
         if missing:
-            raise AuditError(f"{place}: columns {', '.join(missing)} missing; run `lipmark audit` again.")
+            raise AuditError(f"{place}: columns {', '.join(missing)} missing; run `lipmark audit run` again.")
         slim, keys = _slim(data.to_table(columns=list(COLUMNS)))
         table = slim.to_pandas()
     except pyarrow.ArrowException as error:
-        raise AuditError(f"{place}: results are damaged ({error}); run `lipmark audit` again.") from error
+        raise AuditError(f"{place}: results are damaged ({error}); run `lipmark audit run` again.") from error
     if table.empty:
         raise AuditError(f"{place}: results without a film found; audit some films first.")
     table["rough"] = table["rough"].fillna(False).astype(bool)
@@ -197,7 +199,7 @@ def _refuse_other_format(place: str, settings: object) -> None:
     if found != FORMAT:
         raise AuditError(
             f"{place}: results of format {found} found, {FORMAT} expected: they were judged by another rule, or "
-            "not by `lipmark audit`. Run the audit again, into another folder."
+            "not by lipmark. Run the audit again, into another folder."
         )
 
 
@@ -220,7 +222,9 @@ def _slim(table: pyarrow.Table) -> tuple[pyarrow.Table, Keys]:
 def _refuse_strange_verdicts(place: str, table: pd.DataFrame) -> None:
     strange = sorted(set(table["verdict"].dropna().astype(str)) - {verdict.value for verdict in Verdict})
     if strange or table["verdict"].isna().any():
-        raise AuditError(f"{place}: verdict {', '.join(strange) or 'missing'} found; run `lipmark audit` again.")
+        raise AuditError(
+            f"{place}: verdict {', '.join(strange) or 'missing'} found; run `lipmark audit run` again."
+        )
 
 
 def _with_factors(films: pd.DataFrame, period: Period) -> pd.DataFrame:

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from annotate.audit.figures import COUNTED, MALPOSITION, OUTCOMES, OVERALL, ROUGH, SILENT, events_of
 from annotate.audit.report_films import FACTORS, Audit
 from annotate.writing import whole_file
 
 if TYPE_CHECKING:
-    import numpy as np
+    import pandas as pd
     import pyarrow
-    from numpy.typing import NDArray
 
 FILMS_FILE = "films.csv"
 
@@ -54,12 +53,19 @@ class FilmList:
 def list_films(audit: Audit) -> FilmList:
     """The films that most need a look first: without a rate, or likely outside their range."""
     import numpy as np
+    import pandas as pd
 
     events = events_of(audit.films)
     worth_a_look = np.maximum.reduce([events[name] for name in (ROUGH, SILENT, MALPOSITION)])
     order = np.argsort(-worth_a_look, kind="stable")[:MOST_LISTED]
-    lines = [_line(audit, events, int(place)) for place in order]
-    levels = {factor: sorted(set(audit.films[factor])) for factor in FACTORS}
+    chosen = audit.films.iloc[order]
+    levels = {factor: sorted(map(str, audit.films[factor].unique())) for factor in FACTORS}
+    codes = [pd.Categorical(chosen[factor], categories=found).codes.tolist() for factor, found in levels.items()]
+    parts = [events[name][order].round(3).tolist() for name in NAMES]
+    lines = [
+        _line(film, audit.keys[film["film"]], counted > 0.0)
+        for film, counted in zip(chosen.to_dict("records"), parts[0], strict=True)
+    ]
     data = {
         "overall": OVERALL,
         "least": LEAST_CHANCE,
@@ -67,40 +73,30 @@ def list_films(audit: Audit) -> FilmList:
         "levels": list(levels.values()),
         "outcomes": list(NAMES),
         "films": [
-            {
-                "line": line,
-                "levels": [found.index(audit.films[factor].iat[place]) for factor, found in levels.items()],
-                "events": [round(float(events[name][place]), 3) for name in NAMES],
-            }
-            for place, line in zip(order, lines, strict=True)
+            {"line": line, "levels": of, "events": adds}
+            for line, of, adds in zip(lines, zip(*codes, strict=True), zip(*parts, strict=True), strict=True)
         ],
     }
     text = json.dumps(data, separators=(",", ":")).replace("<", "\\u003c")
-    first = tuple(map(tuple, lines[:SHOWN_WITHOUT_SCRIPT]))
-    return FilmList(first, text, len(lines), len(audit.films))
+    return FilmList(tuple(lines[:SHOWN_WITHOUT_SCRIPT]), text, len(lines), len(audit.films))
 
 
 HEAD = ("film", "entry", "on the film, cm", "outside", "near the carina", "action")
 
 
-def _line(audit: Audit, events: Mapping[str, NDArray[np.float64]], place: int) -> Sequence[str]:
+def _line(film: Mapping[Hashable, Any], key: str, counted: bool) -> tuple[str, ...]:
     """A film as the table shows it."""
-    film = audit.films.iloc[place]
-    height, action, urgency = film["on_film_cm"], film["action"], film["urgency"]
+    height, action = film["on_film_cm"], film["action"]
     shares = ("", "")
-    if events[COUNTED][place]:
-        shares = (
-            f"{100.0 * (1.0 - film['chance_within_range']):.0f} %",
-            f"{100.0 * film['chance_near_carina']:.0f} %",
-        )
-    known = isinstance(action, str)
-    words = str(film["no_action_because"] or film["verdict"]) if not known else str(action)
-    if known and film["move_cm"]:
-        words = f"{action} {abs(film['move_cm']):g} cm, {urgency}"
-    if film["rough"]:
-        words = f"{words} ({ROUGH})"
-    told = "" if height != height or height is None else f"{height:.1f}"
-    return (audit.keys[int(film["film"])], str(int(film["entry"])), told, *shares, words)
+    if counted:
+        shares = (f"{1.0 - film['chance_within_range']:.0%}", f"{film['chance_near_carina']:.0%}")
+    if not isinstance(action, str):
+        why = film["no_action_because"]
+        words = why if isinstance(why, str) else str(film["verdict"])
+    else:
+        words = f"{action} {abs(film['move_cm']):g} cm, {film['urgency']}" if film["move_cm"] else action
+    told = f"{words} ({ROUGH})" if film["rough"] else words
+    return (key, str(int(film["entry"])), f"{height:.1f}" if height == height else "", *shares, told)
 
 
 def write_films(audit: Audit, path: Path, *, overwrite: bool = False) -> None:
@@ -119,20 +115,19 @@ def write_films(audit: Audit, path: Path, *, overwrite: bool = False) -> None:
         "film": audit.keys.take(films["film"].to_numpy()),
         "entry": pyarrow.array(films["entry"].to_numpy("int64")),
         **{name: _text(films[name]) for name in ("patient", *FACTORS, "verdict", "action", "urgency")},
-        **{
-            name: pyarrow.array(films[name].to_numpy(float), from_pandas=True)
-            for name in ("on_film_cm", "move_cm")
-        },
+        **{name: pyarrow.array(films[name].to_numpy(float), from_pandas=True) for name in LENGTHS},
         **{name: pyarrow.array(events[name].round(4)) for name in NAMES},
     }
     with whole_file(path, overwrite=overwrite) as file:
         csv.write_csv(pyarrow.table(columns), file)
 
 
-def _text(column: Iterable[object]) -> pyarrow.Array:
-    """Words that no spreadsheet takes for a formula."""
+def _text(column: pd.Series[str]) -> pyarrow.Array:
+    """Words that no spreadsheet takes for a formula, each looked at once."""
     import pyarrow
 
     from annotate.words.cells import harmless
 
-    return pyarrow.array([harmless(word) if isinstance(word, str) else None for word in column], pyarrow.string())
+    found = pyarrow.array(column.astype(object), pyarrow.string(), from_pandas=True).dictionary_encode()
+    safe = pyarrow.array([harmless(word) for word in found.dictionary.to_pylist()], pyarrow.string())
+    return pyarrow.DictionaryArray.from_arrays(found.indices, safe).cast(pyarrow.string())

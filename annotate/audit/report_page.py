@@ -358,7 +358,7 @@ def _coverage(films: pd.DataFrame, counts: Counts, least: int | None) -> Chapter
     figures = coarse(coverage(films, counts, least), least)
     return Chapter(
         "coverage",
-        "How many could be answered, and why not",
+        "How many could be counted, and why not",
         words.COVERAGE,
         tables=(plain_table("Coverage", figures, "reason"),),
         figures=figures,
@@ -409,15 +409,18 @@ def summary(found: Sequence[Chapter], audit: Audit) -> str:
     if not bad.interval.defined or bad.count is None or counted is None:
         return words.NO_SUMMARY.format(films=len(audit.films))
     patients = audit.films["patient"].nunique()
-    return words.SUMMARY.format(
-        films=len(audit.films),
-        patients=f" of {patients} patients" if patients else "",
-        counted=f"{bad.count.films:.0f}",
-        malpositioned=_in_words(bad),
-        near=_in_words(told[NEAR_CARINA]),
-        sure=_in_words(told[SURE]),
-        rough=_events(told[ROUGH]),
-        silent=_events(told[SILENT]),
+    rough, silent = _events(told[ROUGH]), _events(told[SILENT])
+    apart = "" if rough == silent == "0" else words.APART.format(rough=rough, silent=silent)
+    return (
+        words.SUMMARY.format(
+            films=len(audit.films),
+            patients=f" of {patients} patients" if patients else "",
+            counted=f"{bad.count.films:.0f}",
+            malpositioned=_in_words(bad),
+            near=_in_words(told[NEAR_CARINA]),
+            sure=_in_words(told[SURE]),
+        )
+        + apart
     )
 
 

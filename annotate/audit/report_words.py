@@ -24,14 +24,14 @@ ALIKE = (
 )
 PATIENTS_UNKNOWN = (
     "Rates count films, not patients. Whose films they are is not known; films of one patient are alike, so all "
-    "intervals here are narrower than the truth. A pseudonym in the manifest's column `patient` mends that."
+    'intervals here are narrower than the truth. A pseudonym in the manifest\'s column "patient" mends that.'
 )
 
 SUMMARY = (
     "Of {films} films{patients}, {counted} could be counted: {malpositioned} lay outside the accepted range by "
-    "best estimate ({sure} surely), and {near} under 1 cm above the carina or below it. {rough} films with a "
-    "rough scale and {silent} without an answer are in no rate."
+    "best estimate ({sure} surely), and {near} under 1 cm above the carina or below it."
 )
+APART = " {rough} films with a rough scale and {silent} without an answer are in no rate."
 NO_SUMMARY = "Of {films} films none could be counted, or too few to be shown."
 
 FILMS = _paragraphs("""
@@ -41,7 +41,7 @@ the film's in the results and in films.csv.
 """)
 
 UNFINISHED = (
-    "The run is not finished: {missing} entries of its source are missing. Run the same `lipmark audit` again."
+    "The run is not finished: {missing} entries of its source are missing. Run the same `lipmark audit run` again."
 )
 
 RATES = _paragraphs("""

@@ -1,19 +1,30 @@
-"""Words of the command line turned into values: points, marks, objects of known length."""
+"""Words of the command line turned into values.
+
+The parsers themselves live in `annotate.words.typed` and in the rooms; they raise `MeasureError`, which is worded
+for argparse here and nowhere else.
+"""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from enum import StrEnum
 from typing import TypeVar
 
+from annotate.words import typed
+from imaging.case import checked_mark
+from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
+from measure.choice import chosen
+from measure.cuff import CuffPressure
 from measure.errors import MeasureError
-from measure.landmarks import POINTS_PER_MARK, Mark, Point
+from measure.landmarks import Mark
 
 T = TypeVar("T")
+Kind = TypeVar("Kind", bound=StrEnum)
 
 
 def as_argument(parse: Callable[[str], T]) -> Callable[[str], T]:
-    """A parser of the measure room, its complaint worded by argparse."""
+    """A parser that raises MeasureError, its complaint worded by argparse."""
 
     def argument(text: str) -> T:
         try:
@@ -24,21 +35,52 @@ def as_argument(parse: Callable[[str], T]) -> Callable[[str], T]:
     return argument
 
 
+age = as_argument(typed.age_years)
+cuff_pressure = as_argument(CuffPressure.parse)
+mandible = as_argument(typed.mandible)
+number = as_argument(typed.number)
+pixel_mm = as_argument(typed.pixel_mm)
+point = as_argument(typed.point)
+share = as_argument(typed.share)
+time = as_argument(typed.time)
+whole = as_argument(typed.whole)
+count = as_argument(typed.count)
+
+
+def add_choice(
+    group: argparse._ActionsContainer,
+    option: str,
+    kind: type[Kind],
+    *,
+    default: Kind | None = None,
+    only: Sequence[Kind] = (),
+    explain: str | None = None,
+) -> None:
+    """Add an option that takes one word of a closed set, or of a part of it."""
+    choices = tuple(only) or tuple(kind)
+    group.add_argument(
+        option,
+        type=as_argument(lambda word: chosen(kind, word, among=choices)),
+        default=default,
+        metavar="{" + ",".join(choices) + "}",
+        help=explain,
+    )
+
+
+def add_range(group: argparse._ActionsContainer) -> None:
+    """Add --range."""
+    group.add_argument(
+        "--range",
+        type=as_argument(parse_range),
+        default=DEFAULT_RANGE,
+        metavar="RANGE",
+        help=f"{', '.join(RANGE_NAMES)}, or your own as LOW-HIGH in cm; default {DEFAULT_RANGE}",
+    )
+
+
 def add_overwrite(parser: argparse._ActionsContainer) -> None:
-    """The option that lets files be replaced."""
+    """Add --overwrite."""
     parser.add_argument("--overwrite", action="store_true", help="replace files that are there")
-
-
-def point(text: str) -> Point:
-    """Row and column of the upright film from "ROW,COL"."""
-    parts = text.split(",")
-    try:
-        row, column = (float(part) for part in parts)
-    except ValueError:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} found, ROW,COL in pixels expected, for instance 812,1040.5"
-        ) from None
-    return row, column
 
 
 class MarkAction(argparse.Action):
@@ -53,18 +95,12 @@ class MarkAction(argparse.Action):
     ) -> None:
         """Check the name and the number of points, and append."""
         name, *words = values if isinstance(values, list) else [str(values)]
-        if name not in POINTS_PER_MARK:
-            parser.error(f"{option_string}: {name!r} found, one of {', '.join(POINTS_PER_MARK)} expected")
-        fewest, most = POINTS_PER_MARK[name]
-        if len(words) < fewest or (most is not None and len(words) > most):
-            wanted = str(fewest) if most == fewest else f"{fewest} or more"
-            parser.error(f"{option_string} {name}: {len(words)} points found, {wanted} expected as ROW,COL")
         try:
-            points = tuple(point(word) for word in words)
-        except argparse.ArgumentTypeError as error:
-            parser.error(f"{option_string} {name}: {error}")
+            mark = checked_mark(name, [typed.point(word) for word in words])
+        except MeasureError as error:
+            raise argparse.ArgumentError(self, str(error)) from error
         marks: list[Mark] = list(getattr(namespace, self.dest) or [])
-        setattr(namespace, self.dest, [*marks, (name, points)])
+        setattr(namespace, self.dest, [*marks, mark])
 
 
 class KnownObjectAction(argparse.Action):
@@ -78,9 +114,9 @@ class KnownObjectAction(argparse.Action):
         option_string: str | None = None,
     ) -> None:
         """Keep the length in mm and the two ends."""
-        words = values if isinstance(values, list) else []
+        length, *ends = values if isinstance(values, list) else []
         try:
-            length_mm, ends = float(words[0]), (point(words[1]), point(words[2]))
-        except (ValueError, argparse.ArgumentTypeError) as error:
-            parser.error(f"{option_string}: {error}; MM ROW,COL ROW,COL expected")
-        setattr(namespace, self.dest, (length_mm, ends))
+            known = typed.number(length), tuple(typed.point(end) for end in ends)
+        except MeasureError as error:
+            raise argparse.ArgumentError(self, f"{error} MM ROW,COL ROW,COL expected.") from error
+        setattr(namespace, self.dest, known)

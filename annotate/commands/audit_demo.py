@@ -9,6 +9,8 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
+from annotate.commands.arguments import whole
+
 EXAMPLES = """\
 example:
   lipmark audit demo --out demo-audit
@@ -26,7 +28,7 @@ MANIFEST, RESULTS = "unit.csv", "results"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark audit demo`."""
     parser.add_argument("--out", type=Path, metavar="DIR", help="where to write; default a new temporary folder")
-    parser.add_argument("--seed", type=int, default=SEED, help=f"another unit; default {SEED}")
+    parser.add_argument("--seed", type=whole, default=SEED, help=f"another unit; default {SEED}")
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -38,20 +40,10 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     print("Making an invented unit ...", flush=True)
     write_unit(out, args.seed)
     title = "An invented unit: demonstration, nobody's films"
+    report = ["audit", "report", str(out / RESULTS)]
     for words in (
-        ["audit", str(out / MANIFEST), "--out", str(out / RESULTS)],
-        [
-            "audit",
-            "report",
-            str(out / RESULTS),
-            "--out",
-            str(out),
-            "--baseline",
-            "6",
-            "--title",
-            title,
-            "--overwrite",
-        ],
+        ["audit", "run", str(out / MANIFEST), "--out", str(out / RESULTS)],
+        [*report, "--out", str(out), "--baseline", "6", "--title", title, "--overwrite"],
     ):
         print(f"\n$ lipmark {' '.join(f'{word!r}' if ' ' in word else word for word in words)}", flush=True)
         status = main(words)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 
+from annotate.commands.arguments import number
 from measure.errors import MeasureError
 from measure.statistics.interval import CONFIDENCE
 from measure.statistics.sample_size import POWER, SIGNIFICANCE, design_effect, films_for_change, films_for_margin
@@ -26,35 +27,39 @@ CAUTION = "  An estimate: rate, likeness and share answered are guesses until th
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark audit plan`."""
-    parser.add_argument("--rate", type=float, required=True, metavar="P", help="share expected (now)")
+    parser.add_argument("--rate", type=number, required=True, metavar="P", help="share expected (now)")
     wanted = parser.add_mutually_exclusive_group(required=True)
-    wanted.add_argument("--margin", type=float, metavar="X", help="half the interval's width that is allowed")
-    wanted.add_argument("--to", type=float, metavar="P2", help="share after a change that should be seen")
+    wanted.add_argument("--margin", type=number, metavar="X", help="half the interval's width that is allowed")
+    wanted.add_argument("--to", type=number, metavar="P2", help="share after a change that should be seen")
     parser.add_argument(
         "--confidence",
-        type=float,
+        type=number,
         default=CONFIDENCE,
         metavar="C",
         help=f"of the interval; default {CONFIDENCE:g}",
     )
     parser.add_argument(
-        "--power", type=float, default=POWER, metavar="B", help=f"chance to see the change; default {POWER:g}"
+        "--power", type=number, default=POWER, metavar="B", help=f"chance to see the change; default {POWER:g}"
     )
     parser.add_argument(
         "--significance",
-        type=float,
+        type=number,
         default=SIGNIFICANCE,
         metavar="A",
         help=f"chance to see one that is none; default {SIGNIFICANCE:g}",
     )
     parser.add_argument(
-        "--films-per-patient", type=float, default=1.0, metavar="M", help="mean number of films; default 1"
+        "--films-per-patient", type=number, default=1.0, metavar="M", help="mean number of films; default 1"
     )
     parser.add_argument(
-        "--alike", type=float, default=0.0, metavar="ICC", help="how alike they are, 0 to 1; default 0, not at all"
+        "--alike",
+        type=number,
+        default=0.0,
+        metavar="ICC",
+        help="how alike they are, 0 to 1; default 0: not",
     )
     parser.add_argument(
-        "--answered", type=float, default=1.0, metavar="S", help="share of films that can be answered; default 1"
+        "--answered", type=number, default=1.0, metavar="S", help="share of films that can be answered; default 1"
     )
 
 

@@ -9,7 +9,7 @@ from annotate.audit.errors import AuditError
 from annotate.audit.report import FIGURES, PAGE, write_report
 from annotate.audit.report_films import Period, Readings
 from annotate.audit.report_suppression import LEAST
-from annotate.commands.arguments import add_overwrite
+from annotate.commands.arguments import add_choice, add_overwrite, count
 from annotate.writing import OutputError
 
 EXAMPLES = f"""\
@@ -29,28 +29,22 @@ Supports a clinician's judgement and does not replace it; local protocol decides
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark audit report`."""
-    parser.add_argument("results", metavar="DIR", help="what `lipmark audit --out DIR` has written")
+    parser.add_argument("results", metavar="DIR", help="what `lipmark audit run --out DIR` has written")
     parser.add_argument("--out", type=Path, metavar="DIR", help=f"where {PAGE} and {FIGURES} go; default into DIR")
-    parser.add_argument(
+    add_choice(
+        parser,
         "--readings",
-        type=Readings,
-        choices=list(Readings),
+        Readings,
         default=Readings.BEST,
-        help="which reading of a film counts; default best: by hand before mixed before proposed",
+        explain="which reading of a film counts; default best: by hand before mixed before proposed",
     )
+    add_choice(parser, "--period", Period, default=Period.MONTH, explain="a point of the chart; default month")
     parser.add_argument(
-        "--period",
-        type=Period,
-        choices=list(Period),
-        default=Period.MONTH,
-        help="a point of the chart; default month",
-    )
-    parser.add_argument(
-        "--baseline", type=_whole, metavar="N", help="centre line from the first N periods; default from all"
+        "--baseline", type=count, metavar="N", help="centre line from the first N periods; default from all"
     )
     parser.add_argument(
         "--suppress",
-        type=_whole,
+        type=count,
         nargs="?",
         const=LEAST,
         metavar="N",
@@ -58,13 +52,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--title", help="heading of the page")
     add_overwrite(parser)
-
-
-def _whole(text: str) -> int:
-    number = int(text) if text.isdecimal() else 0
-    if number < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} found, a whole number from 1 expected")
-    return number
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:

@@ -9,6 +9,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from annotate.commands.arguments import whole
 from annotate.films.answers import answer
 from annotate.words.screen import screen
 from imaging.case import Request
@@ -32,7 +33,7 @@ TUBE_SIZE_MM = 8.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark demo`."""
     parser.add_argument("--out", type=Path, metavar="DIR", help="where to write; default a new temporary folder")
-    parser.add_argument("--seed", type=int, default=DEMO_SEED, help=f"another film; default {DEMO_SEED}")
+    parser.add_argument("--seed", type=whole, default=DEMO_SEED, help=f"another film; default {DEMO_SEED}")
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:

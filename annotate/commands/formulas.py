@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from annotate.words.typed import age_years
+from annotate.commands.arguments import add_choice, age, number
 from measure.errors import MeasureError
 from measure.insertion_depth import DepthAdvice, Route, brought_to, formulas_for
 from measure.patient import Patient, Sex
@@ -21,15 +21,15 @@ A depth is a start, not a confirmation: look at the film.
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark formulas`."""
-    parser.add_argument("--age", type=age_years, required=True, metavar="AGE", help="64 (years), 18m, 6w or 10d")
-    parser.add_argument("--sex", type=Sex, choices=list(Sex))
-    parser.add_argument("--height", type=float, metavar="CM", help="body height")
-    parser.add_argument("--weight", type=float, metavar="KG", help="for the newborn's formula")
-    parser.add_argument("--nasal-tragus", type=float, metavar="CM", help="nasal septum to tragus, newborns")
-    parser.add_argument("--tube-size", type=float, metavar="MM", help="inside diameter")
-    parser.add_argument("--route", type=Route, choices=list(Route), default=Route.ORAL, help="default oral")
+    parser.add_argument("--age", type=age, required=True, metavar="AGE", help="64 (years), 18m, 6w or 10d")
+    add_choice(parser, "--sex", Sex)
+    parser.add_argument("--height", type=number, metavar="CM", help="body height")
+    parser.add_argument("--weight", type=number, metavar="KG", help="for the newborn's formula")
+    parser.add_argument("--nasal-tragus", type=number, metavar="CM", help="nasal septum to tragus, newborns")
+    parser.add_argument("--tube-size", type=number, metavar="MM", help="inside diameter")
+    add_choice(parser, "--route", Route, default=Route.ORAL, explain="default oral")
     parser.add_argument(
-        "--above-carina", type=float, metavar="CM", help="bring all to this height, in the patient"
+        "--above-carina", type=number, metavar="CM", help="bring all to this height, in the patient"
     )
 
 

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
+
+FILMS_AHEAD = 2
+"""Of the list, loaded and searched while one is read: with the film before, four are held (ours)."""
 
 EXAMPLES = """\
 examples:
@@ -12,6 +16,8 @@ examples:
       one film after the other: N and P turn, F1 shows every key
   lipmark place ward/ --second --reader CD
       read again without sight of the first reader's marks or the proposal, to audit agreement
+  lipmark place today.dcm --beside yesterday.dcm
+      the film before at the same level and size (Y), and what explains the difference
 
 Saved readings go to the logbook (lipmark log). What is not saved stays as a draft on this machine and is taken up
 when the film is opened again. Supports a clinician's judgement and does not replace it; local protocol decides.
@@ -23,6 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", nargs="+", metavar="FILE", help="film, folder or pattern; DICOM, PNG, JPEG, TIFF")
     parser.add_argument("--reader", metavar="NAME", help="who reads; default LIPMARK_READER, else the login name")
     parser.add_argument("--second", action="store_true", help="second reading: nothing shown before you saved")
+    parser.add_argument("--beside", metavar="FILE", help="the patient's film before, to be seen beside (Y)")
     parser.add_argument("--logbook", metavar="URL", help="another logbook; default LIPMARK_LOGBOOK, else your own")
 
 
@@ -47,5 +54,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
 
     reader = args.reader or default_reader()
     purpose = (SecondReading if args.second else FirstReading)(reader, args.logbook)
-    MarkingWindow(Session(paths, purpose, Drafts(purpose.key, reader))).run()
+    beside = None if args.beside is None else Path(args.beside)
+    session = Session(paths, purpose, Drafts(purpose.key, reader), ahead=FILMS_AHEAD, beside=beside)
+    MarkingWindow(session).run()
     return 0

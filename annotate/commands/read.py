@@ -15,19 +15,23 @@ from typing import TYPE_CHECKING
 from annotate.commands.arguments import (
     KnownObjectAction,
     MarkAction,
+    add_choice,
     add_overwrite,
-    as_argument,
+    add_range,
+    age,
+    count,
+    cuff_pressure,
+    mandible,
+    number,
+    pixel_mm,
     point,
 )
 from annotate.films.answers import Answer, answer_all
 from annotate.words.printable import printable
 from annotate.words.screen import identifiers_in_words, screen
 from annotate.words.table import table
-from annotate.words.typed import age_years, mandible, pixel_mm
 from imaging.case import Request
-from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
 from measure.case import Bedside
-from measure.cuff import CuffPressure
 from measure.errors import MeasureError
 from measure.estimate import Estimate
 from measure.follow_up import PreviousFilm
@@ -40,6 +44,7 @@ from measure.tube import Tube, TubeKind
 
 if TYPE_CHECKING:
     from annotate.logbook.recorder import Recorder
+    from annotate.reports.reporter import Reporter
 
 EXAMPLES = """\
 examples:
@@ -94,44 +99,44 @@ def _add_marks(group: argparse._ArgumentGroup) -> None:
 
 
 def _add_patient(group: argparse._ArgumentGroup) -> None:
-    group.add_argument("--lip-mark", type=float, metavar="CM", help="mark at the lip (or nostril) on this film")
-    group.add_argument("--tube-size", type=float, metavar="MM", help="inside diameter printed on the tube")
-    group.add_argument("--tube-outside-diameter", type=float, metavar="MM", help="as printed on the tube")
+    group.add_argument("--lip-mark", type=number, metavar="CM", help="mark at the lip (or nostril) on this film")
+    group.add_argument("--tube-size", type=number, metavar="MM", help="inside diameter printed on the tube")
+    group.add_argument("--tube-outside-diameter", type=number, metavar="MM", help="as printed on the tube")
     group.add_argument(
-        "--cuff-edge", type=float, metavar="CM", help="tip to upper cuff edge, measured on your tube"
+        "--cuff-edge", type=number, metavar="CM", help="tip to upper cuff edge, measured on your tube"
     )
     group.add_argument(
         "--cuff-pressure",
-        type=as_argument(CuffPressure.parse),
+        type=cuff_pressure,
         metavar="PRESSURE",
         help="for instance 25, 2.4kPa, 18mmHg; cmH2O if no unit",
     )
-    group.add_argument(
+    add_choice(
+        group,
         "--tube-kind",
-        type=TubeKind,
-        choices=list(TubeKind),
+        TubeKind,
         default=TubeKind.SINGLE_LUMEN,
-        help="default single-lumen; no move is known for double-lumen and tracheostomy tubes",
+        explain="default single-lumen; no move is known for double-lumen and tracheostomy tubes",
     )
-    group.add_argument("--route", type=Route, choices=list(Route), default=Route.ORAL, help="default oral")
-    group.add_argument(
+    add_choice(group, "--route", Route, default=Route.ORAL, explain="default oral")
+    add_choice(
+        group,
         "--neck",
-        type=NeckPosture,
-        choices=list(NeckPosture),
+        NeckPosture,
         default=NeckPosture.UNKNOWN,
-        help="posture on this film; default unknown: every posture in the chances, by how usual it is",
+        explain="posture on this film; default unknown: every posture in the chances, by how usual it is",
     )
     group.add_argument(
         "--mandible",
-        type=as_argument(mandible),
+        type=mandible,
         metavar="WHERE",
         help="the short way to the posture: the mandible's lower border as a row of the film, as the vertebra it "
         "lies over (C6), or absent where the film does not show it",
     )
-    group.add_argument("--age", type=age_years, metavar="AGE", help="64 (years), 18m, 6w or 10d")
-    group.add_argument("--sex", type=Sex, choices=list(Sex), help="for the cords' height and depth formulas")
-    group.add_argument("--height", type=float, metavar="CM", help="body height")
-    group.add_argument("--weight", type=float, metavar="KG", help="for the newborn's depth formula")
+    group.add_argument("--age", type=age, metavar="AGE", help="64 (years), 18m, 6w or 10d")
+    add_choice(group, "--sex", Sex, explain="for the cords' height and depth formulas")
+    group.add_argument("--height", type=number, metavar="CM", help="body height")
+    group.add_argument("--weight", type=number, metavar="KG", help="for the newborn's depth formula")
 
 
 def _add_rules(group: argparse._ArgumentGroup) -> None:
@@ -141,16 +146,10 @@ def _add_rules(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--believe-resolution", action="store_true", help="take a picture file's resolution tag for its pixel size"
     )
-    group.add_argument(
-        "--range",
-        type=as_argument(parse_range),
-        default=DEFAULT_RANGE,
-        metavar="RANGE",
-        help=f"{', '.join(RANGE_NAMES)}, or your own as LOW-HIGH in cm; default {DEFAULT_RANGE}",
-    )
+    add_range(group)
     group.add_argument("--previous", type=Path, metavar="JSON", help="Reading of the previous film, from --json")
     group.add_argument(
-        "--previous-lip-mark", type=float, metavar="CM", help="its mark at the lip, if not in there"
+        "--previous-lip-mark", type=number, metavar="CM", help="its mark at the lip, if not in there"
     )
 
 
@@ -163,7 +162,16 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
     )
     add_overwrite(group)
     group.add_argument(
-        "--workers", type=int, default=os.cpu_count() or 1, help="processes for many films; default one a core"
+        "--workers", type=count, default=os.cpu_count() or 1, help="processes for many films; default one a core"
+    )
+    group.add_argument(
+        "--report-dicom",
+        type=Path,
+        metavar="DIR",
+        help="write a DICOM Structured Report and the marks as a picture",
+    )
+    group.add_argument(
+        "--report-fhir", type=Path, metavar="FILE", help="write FHIR R4 resources; they hold the patient's ID"
     )
     group.add_argument(
         "--show-identifiers", action="store_true", help="also print name, ID and dates of the header"
@@ -180,7 +188,7 @@ def _add_logbook(group: argparse._ArgumentGroup) -> None:
         "--logbook", metavar="URL", help="another logbook: a path or postgresql://USER@HOST/DATABASE"
     )
     group.add_argument("--reader", metavar="NAME", help="who reads; default LIPMARK_READER, else the login name")
-    group.add_argument("--corrects", type=int, metavar="NUMBER", help="entry that this reading takes the place of")
+    group.add_argument("--corrects", type=count, metavar="NUMBER", help="entry that this reading replaces")
     group.add_argument(
         "--patient-id", metavar="ID", help="for a film without a header; only its pseudonym is kept"
     )
@@ -197,14 +205,18 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     if len(paths) > 1 and (request.tip or request.carina or request.marks or request.known_object):
         parser.error(f"{len(paths)} films found with points of one film; give one film, or no points")
     recorder = _recorder(args, parser, len(paths))
+    reporter = _reporter(args, parser)
     answers = answer_all(paths, request, args.picture, args.workers, overwrite=args.overwrite)
     if recorder is not None:
         answers = recorder.record(answers)
+    if reporter is not None:
+        answers = reporter.report(answers)
     unread = Unread()
     _printer(args, len(paths))(_with_progress(unread.counted(answers), len(paths)))
     if recorder is not None:
         print(recorder.summary, file=sys.stderr)
-    return 1 if unread.films or unread.outputs or (recorder is not None and recorder.failed) else 0
+    failed = any(keeper is not None and keeper.failed for keeper in (recorder, reporter))
+    return 1 if unread.films or unread.outputs or failed else 0
 
 
 class Unread:
@@ -230,6 +242,8 @@ def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: 
         unused = [
             name for name in ("logbook", "reader", "corrects", "patient_id") if getattr(args, name) is not None
         ]
+        if "reader" in unused and (args.report_dicom or args.report_fhir):
+            unused.remove("reader")
         if unused:
             parser.error(f"--{unused[0].replace('_', '-')} found without --log; add --log to keep the reading")
         return None
@@ -246,6 +260,19 @@ def _recorder(args: argparse.Namespace, parser: argparse.ArgumentParser, films: 
     except LogbookError as error:
         parser.error(str(error))
     return Recorder(args.logbook, reader, args.corrects, args.patient_id)
+
+
+def _reporter(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Reporter | None:
+    """What writes reports, if that is asked for."""
+    if args.report_dicom is None and args.report_fhir is None:
+        return None
+    from annotate.logbook.record import default_reader
+
+    try:
+        from annotate.reports.reporter import Reporter
+    except ModuleNotFoundError as error:
+        parser.error(f"{error.name} is not installed, which reports need: pip install 'lipmark[ward]'")
+    return Reporter(args.report_dicom, args.report_fhir, args.reader or default_reader())
 
 
 def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Request:

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from annotate.commands.arguments import add_choice, count, share, whole
 from measure.magnification import View
 from measure.patient import AgeGroup
 
@@ -36,33 +37,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     from synthetic_images.batch import FileFormat
     from synthetic_images.recipe import HeaderGeometry
 
-    parser.add_argument("count", type=int, metavar="COUNT", help="films wanted in all")
+    parser.add_argument("count", type=count, metavar="COUNT", help="films wanted in all")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder, made if missing")
-    parser.add_argument("--seed", type=int, default=0, help="other films; default 0")
+    parser.add_argument("--seed", type=whole, default=0, help="other films; default 0")
     parser.add_argument(
         "--difficulty",
-        type=float,
+        type=share,
         default=0.3,
         metavar="0..1",
         help="0 clean, 1 rotated, wet and crowded; default 0.3",
     )
     parser.add_argument("--age-group", choices=[*AgeGroup, MIXED], default=AgeGroup.ADULT, help="default adult")
-    parser.add_argument(
-        "--view", type=View, choices=[View.AP, View.PA], help="default mixed, AP for most with a tube"
-    )
+    add_choice(parser, "--view", View, only=(View.AP, View.PA), explain="default mixed, AP for most with a tube")
     parser.add_argument("--tube", choices=list(TUBE), default="yes", help="endotracheal tube; default yes")
-    parser.add_argument(
+    add_choice(
+        parser,
         "--header",
-        type=HeaderGeometry,
-        choices=list(HeaderGeometry),
+        HeaderGeometry,
         default=HeaderGeometry.RIGHT,
-        help="what DICOM says of the geometry; default right",
+        explain="what DICOM says of the geometry; default right",
     )
-    parser.add_argument(
-        "--format", type=FileFormat, choices=list(FileFormat), default=FileFormat.DICOM, help="default dicom"
-    )
-    parser.add_argument("--size", type=int, default=1024, metavar="PX", help="rows and columns; default 1024")
-    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes; default one a core")
+    add_choice(parser, "--format", FileFormat, default=FileFormat.DICOM, explain="default dicom")
+    parser.add_argument("--size", type=count, default=1024, metavar="PX", help="rows and columns; default 1024")
+    parser.add_argument("--workers", type=count, default=os.cpu_count() or 1, help="processes; default one a core")
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:

@@ -85,11 +85,11 @@ class Database:
         self.name = url.render_as_string(hide_password=True)
         with self.told():
             if url.get_backend_name() == "sqlite":
-                path = Path(url.database or "")
-                _make_file(path) if make else self._refuse_missing(path)
-                self._engine = _sqlite_engine(url, writes_ahead=make)
+                if not make:
+                    self._refuse_missing(Path(url.database or ""))
+                self._engine = sqlite_engine(url, make=make)
             else:
-                self._engine = _postgresql_engine(url)
+                self._engine = postgresql_engine(url)
             self._bring_up_to_date(make)
 
     @contextmanager
@@ -190,7 +190,18 @@ def _make_file(path: Path) -> None:
     path.touch(mode=0o600)
 
 
-def _sqlite_engine(url: URL, *, writes_ahead: bool) -> Engine:
+def sqlite_engine(url: URL, *, make: bool = True) -> Engine:
+    """An SQLite file, private; a save is on the disk when it returns.
+
+    Parameters
+    ----------
+    url : URL
+        Of the file.
+    make : bool
+        Make the file where it is missing, and give it a write-ahead log; else it stays as it is.
+    """
+    if make:
+        _make_file(Path(url.database or ""))
     engine = create_engine(url, connect_args={"timeout": WAIT_S})
 
     @event.listens_for(engine, "connect")
@@ -198,7 +209,7 @@ def _sqlite_engine(url: URL, *, writes_ahead: bool) -> Engine:
         # The driver must not begin transactions by itself: it would begin them without the writer's lock.
         connection.isolation_level = None
         # The file keeps this one: where nothing is made, it stays as it is.
-        mode = ("journal_mode = WAL",) if writes_ahead else ()
+        mode = ("journal_mode = WAL",) if make else ()
         for pragma in (*mode, "foreign_keys = ON", "synchronous = FULL", "recursive_triggers = ON"):
             connection.execute(f"PRAGMA {pragma}")
 
@@ -210,7 +221,8 @@ def _sqlite_engine(url: URL, *, writes_ahead: bool) -> Engine:
     return engine
 
 
-def _postgresql_engine(url: URL) -> Engine:
+def postgresql_engine(url: URL) -> Engine:
+    """A PostgreSQL database whose times are UTC; nobody waits for a lock without end."""
     engine = create_engine(url, connect_args={"connect_timeout": WAIT_S}, pool_pre_ping=True)
 
     @event.listens_for(engine, "connect")

@@ -9,6 +9,7 @@ import re
 import secrets
 import stat
 from collections.abc import Mapping
+from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
@@ -69,6 +70,46 @@ def pseudonym(patient_id: str, issuer: str = "", key_file: Path | None = None) -
 def _slow_hash(message: bytes, key: bytes) -> str:
     """A film after the other is often of the same patient."""
     return hashlib.scrypt(message, salt=key, **SCRYPT).hex()
+
+
+ORIGIN_WITHIN_HOURS = 100 * 365 * 24
+"""How far a patient's secret origin of time may lie back: longer than any film is old (ours)."""
+
+
+def film_hours(patient_id: str, taken: str, issuer: str = "", key_file: Path | None = None) -> float | None:
+    """Hours from a secret moment of this patient to the film: they order a patient's films and tell no date.
+
+    The moment follows from the patient's pseudonym under the local key, so that films read in any order, on any
+    machine that shares the key, stand at the right distance from one another.
+
+    Parameters
+    ----------
+    patient_id, issuer : str
+        As for `pseudonym`.
+    taken : str
+        When the film was taken, YYYYMMDDHHMMSS.
+    key_file : Path, optional
+        As for `pseudonym`.
+
+    Returns
+    -------
+    float or None
+        To the minute; None without an ID or a time.
+
+    Raises
+    ------
+    LogbookError
+        As `pseudonym` does.
+    """
+    try:
+        moment = datetime.strptime(taken, "%Y%m%d%H%M%S")
+    except ValueError:
+        return None
+    named = pseudonym(f"origin of time {patient_id.strip()}" if patient_id.strip() else "", issuer, key_file)
+    if named is None:
+        return None
+    since = (moment - datetime(2000, 1, 1)).total_seconds() / 3600.0
+    return round((since + int(named, 16) % ORIGIN_WITHIN_HOURS) * 60.0) / 60.0
 
 
 def default_key_file() -> Path:

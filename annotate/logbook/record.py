@@ -22,6 +22,7 @@ def draft_of(
     *,
     kind: Kind = Kind.READING,
     supersedes: int | None = None,
+    film_hours: float | None = None,
 ) -> Draft:
     """What the logbook keeps of one film that was read.
 
@@ -37,6 +38,8 @@ def draft_of(
         Who read it.
     kind, supersedes
         As in `Draft`.
+    film_hours : float or None
+        `annotate.logbook.privacy.film_hours`.
 
     Raises
     ------
@@ -45,6 +48,7 @@ def draft_of(
     """
     kept_apart = ("film", "landmarks", "notes")
     inputs = {item.name: exact(getattr(case, item.name)) for item in fields(case) if item.name not in kept_apart}
+    inputs["film_hours"] = film_hours
     landmarks = {item.name: exact(getattr(case.landmarks, item.name)) for item in fields(case.landmarks)}
     return Draft(
         kind,

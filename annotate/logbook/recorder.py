@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from annotate.films.answers import Answer
 from annotate.logbook.errors import LogbookError
-from annotate.logbook.privacy import pseudonym
+from annotate.logbook.privacy import film_hours, pseudonym
 from annotate.logbook.record import draft_of
 from annotate.logbook.store import Logbook
 from annotate.logbook.trend import film_in, previous_entry
@@ -96,18 +96,28 @@ class Recorder:
 
     def _write(self, logbook: Logbook, item: Answer, case: Case) -> Answer:
         known = item.identifiers or Identifiers()
-        patient = pseudonym(self._patient_id or known.patient_id, known.issuer_of_patient_id)
+        whose = self._patient_id or known.patient_id
+        patient = pseudonym(whose, known.issuer_of_patient_id)
+        hours = film_hours(whose, known.taken, known.issuer_of_patient_id)
         if case.previous is None:
-            case = _followed_up(logbook, patient, item.fingerprint, case)
+            case = _followed_up(logbook, patient, item.fingerprint, hours, case)
             item = item if case.previous is None else replace(item, case=case, reading=assess(case))
-        draft = draft_of(item.fingerprint, patient, case, item.reading, self._reader, supersedes=self._corrects)
+        draft = draft_of(
+            item.fingerprint,
+            patient,
+            case,
+            item.reading,
+            self._reader,
+            supersedes=self._corrects,
+            film_hours=hours,
+        )
         self.written.append(logbook.save(draft).number)
         return item
 
 
-def _followed_up(logbook: Logbook, patient: str | None, film: str, case: Case) -> Case:
+def _followed_up(logbook: Logbook, patient: str | None, film: str, hours: float | None, case: Case) -> Case:
     """The case with the patient's film before this one, where the logbook has it."""
-    before = previous_entry(logbook, patient, film)
+    before = previous_entry(logbook, patient, film, hours)
     try:
         return case if before is None else replace(case, previous=film_in(before))
     except MeasureError as error:

@@ -1,4 +1,4 @@
-"""One patient's films in the order of their first reading: heights, lip marks, and what explains a shift."""
+"""One patient's films as they were taken, else as first read: heights, lip marks, and what explains a shift."""
 
 from __future__ import annotations
 
@@ -29,6 +29,12 @@ class FilmRead:
     first_read: datetime
     entry: Entry
 
+    @property
+    def hours(self) -> float | None:
+        """When it was taken, from a moment that only the key tells; None where the film does not say."""
+        hours = self.entry.inputs.get("film_hours")
+        return float(hours) if isinstance(hours, int | float) else None
+
 
 @dataclass(frozen=True, slots=True)
 class TrendPoint:
@@ -46,6 +52,8 @@ class TrendPoint:
         Mark at the lip.
     change : Change or None
         Since the film before; None for the first.
+    hours : float or None
+        When it was taken, after the first film; None where a film does not say.
     """
 
     time: datetime
@@ -53,6 +61,7 @@ class TrendPoint:
     height_on_film_cm: Estimate
     lip_mark_cm: float | None
     change: Change | None
+    hours: float | None = None
 
     @property
     def unexplained(self) -> bool:
@@ -61,19 +70,23 @@ class TrendPoint:
 
 
 def films_of(logbook: Logbook, patient: str) -> list[FilmRead]:
-    """A patient's films that have a distance, in the order in which they were first read."""
+    """A patient's films that have a distance, as taken where all films say when, else as first read."""
     first: dict[str, datetime] = {}
     for entry in logbook.entries(kind=Kind.READING, patient=patient, current_only=False):
         first.setdefault(entry.film, entry.time)
     newest = {entry.film: entry for entry in logbook.entries(kind=Kind.READING, patient=patient)}
-    return [
+    films = [
         FilmRead(time, newest[film])
         for film, time in first.items()
         if film in newest and newest[film].reading.get("distance")
     ]
+    hours = [read.hours for read in films]
+    if None in hours:
+        return films
+    return sorted(films, key=lambda read: read.hours or 0.0)
 
 
-def previous_entry(logbook: Logbook, patient: str | None, film: str) -> Entry | None:
+def previous_entry(logbook: Logbook, patient: str | None, film: str, hours: float | None = None) -> Entry | None:
     """The newest entry of the patient's film before this one; None where there is none.
 
     Parameters
@@ -83,13 +96,19 @@ def previous_entry(logbook: Logbook, patient: str | None, film: str) -> Entry | 
         Pseudonym.
     film : str
         Fingerprint; where the logbook has it already, the one before it is meant.
+    hours : float or None
+        `annotate.logbook.privacy.film_hours` of this film: no film taken after it comes before it.
     """
     before = None
     for read in [] if patient is None else films_of(logbook, patient):
-        if read.entry.film == film:
+        if read.entry.film == film or _later(read, hours):
             break
         before = read.entry
     return before
+
+
+def _later(read: FilmRead, hours: float | None) -> bool:
+    return hours is not None and read.hours is not None and read.hours > hours
 
 
 def film_in(entry: Entry) -> PreviousFilm:
@@ -113,11 +132,15 @@ def trend(films: Sequence[FilmRead]) -> list[TrendPoint]:
     """
     points: list[TrendPoint] = []
     before: PreviousFilm | None = None
+    first = films[0].hours if films and all(read.hours is not None for read in films) else None
     for read in films:
         reading = _reading_of(read.entry)
         here = PreviousFilm.from_reading(reading)
         change = None if before is None else _change(before, here, reading)
-        points.append(TrendPoint(read.first_read, read.entry, here.height_on_film_cm, here.lip_mark_cm, change))
+        hours = None if first is None or read.hours is None else read.hours - first
+        points.append(
+            TrendPoint(read.first_read, read.entry, here.height_on_film_cm, here.lip_mark_cm, change, hours)
+        )
         before = here
     return points
 

@@ -50,12 +50,17 @@ def write_trend(points: Sequence[TrendPoint], title: str, path: Path, *, overwri
     Raises
     ------
     LogbookError
-        Where it ends otherwise.
+        Where it ends otherwise, or what draws it is not installed.
     """
     if path.suffix.lower() not in FORMATS:
         raise LogbookError(f"{path.name} found; a picture's name ending in {' or '.join(FORMATS)} is expected.")
     # Imported here: the table alone needs no plotting.
-    from matplotlib.figure import Figure
+    try:
+        from matplotlib.figure import Figure
+    except ImportError as error:
+        raise LogbookError(
+            f"the trend is not drawn ({error.name} is missing): pip install 'lipmark[trend]'."
+        ) from error
 
     figure = Figure(figsize=(10.0, 7.0), layout="constrained")
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))

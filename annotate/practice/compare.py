@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from annotate.practice.task import Key, Task
 from measure.accepted_range import AcceptedRange
-from measure.advice import Action
+from measure.advice import Action, Urgency, shift_on_film
 from measure.assess import assess
 from measure.distance import film_per_measured
 from measure.landmarks import Landmark
@@ -28,7 +28,10 @@ MOVE_TOLERANCE_CM = 1.0
 
 
 class Choice(StrEnum):
-    """The answers that a trainee can give: a Reading's verdicts, and that there is no tube."""
+    """Where a trainee can say that the tip lies, and that there is no tube or nothing can be said.
+
+    `NEAR_A_LIMIT` is no answer: someone must decide what to do. Records of earlier rounds hold it.
+    """
 
     WITHIN_RANGE = Verdict.WITHIN_RANGE.value
     TOO_LOW = Verdict.TOO_LOW.value
@@ -37,6 +40,10 @@ class Choice(StrEnum):
     NEAR_A_LIMIT = Verdict.NEAR_A_LIMIT.value
     CANNOT_SAY = Verdict.CANNOT_SAY.value
     NO_TUBE = "no tube"
+
+
+ZONES = (Choice.IN_A_MAIN_BRONCHUS, Choice.TOO_LOW, Choice.WITHIN_RANGE, Choice.TOO_HIGH)
+"""In their order up the airway."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,15 +111,22 @@ class Comparison:
 
     @property
     def expected(self) -> Choice:
-        """The right answer: what a reader who places both points exactly can say."""
-        return Choice.NO_TUBE if self.task.key.tip is None else Choice(self.truth.verdict.value)
+        """The right answer: where the tip truly lies."""
+        if self.task.key.tip is None:
+            return Choice.NO_TUBE
+        if self.truth.distance is None or self.truth.accepted_range is None:
+            return Choice.CANNOT_SAY
+        return zone_of(self.truth.distance.on_film.value, self.truth.accepted_range)
 
     @property
-    def zone(self) -> Choice:
-        """Where the tip truly lies; differs from `expected` where a hand's spread leaves a limit open."""
-        if self.truth.distance is None or self.truth.accepted_range is None:
-            return self.expected
-        return zone_of(self.truth.distance.on_film.value, self.truth.accepted_range)
+    def zone_right(self) -> bool:
+        """Whether the chosen zone is the true one, or one that is no further off than a distance may be."""
+        distance, accepted = self.truth.distance, self.truth.accepted_range
+        if self.expected not in ZONES or distance is None or accepted is None:
+            return self.answer.choice is self.expected
+        off_cm = DISTANCE_TOLERANCE_MM / 10.0
+        height = distance.on_film.value
+        return self.answer.choice in {zone_of(height + by, accepted) for by in (-off_cm, 0.0, off_cm)}
 
     @property
     def distance_error_mm(self) -> float | None:
@@ -123,16 +137,16 @@ class Comparison:
 
     @property
     def lands_on_film_cm(self) -> float | None:
-        """Where the trainee's own move would truly put the tip."""
+        """Where the trainee's own move would bring the tip, as far as tubes follow (`REALISED_SHARE`)."""
         distance, inputs, move = self.truth.distance, self.truth.inputs, self.answer.withdraw_cm
         if distance is None or inputs is None or move is None:
             return None
-        return distance.on_film.value + move * inputs.film_per_patient.value
+        return distance.on_film.value + shift_on_film(move, inputs.film_per_patient).value
 
     @property
     def solved(self) -> bool:
-        """Right answer, distance and move within their tolerances."""
-        if self.answer.choice not in (self.expected, self.zone):
+        """Zone, distance and action right within their tolerances."""
+        if not self.zone_right:
             return False
         error = self.distance_error_mm
         if self.truth.distance is not None and (error is None or abs(error) > DISTANCE_TOLERANCE_MM):
@@ -141,19 +155,19 @@ class Comparison:
 
     @property
     def moved_right(self) -> bool:
-        """Whether the move is right, or none is to be named.
+        """Whether the action is right, or none is to be named.
 
-        A tube that may stay stays; another move is within its tolerance and leaves no tip outside the range that
-        the right one brings into it.
+        A tube that may stay stays. A move goes the right way and is within its tolerance; one that only may help
+        need not be made.
         """
-        expected, move, accepted = withdraw_cm(self.truth), self.answer.withdraw_cm, self.truth.accepted_range
-        if expected is None or accepted is None:
+        expected, move = withdraw_cm(self.truth), self.answer.withdraw_cm
+        if expected is None or self.truth.adjustment is None:
             return True
-        if move is None or abs(move - expected) > (MOVE_TOLERANCE_CM if expected else 0.0):
+        if move is None:
             return False
-        lands = self.lands_on_film_cm
-        inside = lands is not None and zone_of(lands, accepted) is Choice.WITHIN_RANGE
-        return inside or abs(move) >= abs(expected)
+        if move == 0.0 or expected == 0.0:
+            return move == expected or (move == 0.0 and self.truth.adjustment.urgency is Urgency.MAY_HELP)
+        return move * expected > 0.0 and abs(move - expected) <= MOVE_TOLERANCE_CM
 
 
 def compare(task: Task, answer: Answer) -> Comparison:

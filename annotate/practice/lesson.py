@@ -31,18 +31,17 @@ from measure.landmarks import Landmarks
 if TYPE_CHECKING:
     from qtpy.QtWidgets import QWidget
 
-    from annotate.window.desk import Desk
+    from annotate.window.purpose import Host
 
 CHOICES = (
     Choice.WITHIN_RANGE,
     Choice.TOO_LOW,
     Choice.TOO_HIGH,
     Choice.IN_A_MAIN_BRONCHUS,
-    Choice.NEAR_A_LIMIT,
     Choice.CANNOT_SAY,
     Choice.NO_TUBE,
 )
-"""In the order of their keys, 1 to 7."""
+"""In the order of their keys, 1 to 6. Nobody can hide behind an open limit: someone must decide what to do."""
 
 LONGEST_MOVE_CM = 3.0 * FIRST_STEP_CM
 NO_PIXELS = np.zeros((1, 1), np.float32)
@@ -115,7 +114,7 @@ class Practice(Purpose):
     saves_as = "Answer"
     taken_up = "Answered. N: next film."
     keys = (
-        ("1 to 7", "choose where the tip lies"),
+        ("1 to 6", "choose where the tip lies"),
         ("W", "withdraw by half a centimetre more"),
         ("D", "advance by half a centimetre more"),
         ("0", "leave the tube"),
@@ -218,15 +217,15 @@ class Practice(Purpose):
         if shown is None or shown.comparison is not None:
             raise NotSavedError("This film is answered. N: next film.")
         if shown.choice is None:
-            raise NotSavedError("Choose where the tip lies: keys 1 to 7.")
+            raise NotSavedError("Choose where the tip lies: keys 1 to 6.")
         if shown.choice is Choice.NO_TUBE:
             return shown
         for name in ("tip", "carina"):
             if not marking.points(name) and name not in marking.marks.not_visible:
                 raise NotSavedError(f"Place the {name} ({name[0].upper()}), or say that it is not visible (V).")
-        decided = shown.choice not in (Choice.NEAR_A_LIMIT, Choice.CANNOT_SAY)
+        decided = shown.choice is not Choice.CANNOT_SAY
         if decided and shown.withdraw_cm is None:
-            raise NotSavedError("Name the move: W withdraws, D advances by half a centimetre, 0 leaves the tube.")
+            raise NotSavedError("Say what to do: W withdraws, D advances by half a centimetre, 0 leaves the tube.")
         if not decided:
             shown.withdraw_cm = None
         return shown
@@ -267,7 +266,7 @@ class Practice(Purpose):
         """Show question or answer anew."""
         self._on_refresh()
 
-    def widget(self, desk: Desk) -> QWidget:
+    def widget(self, desk: Host) -> QWidget:
         """Question and answer, for the top of the panel."""
         from annotate.practice.lesson_widget import LessonWidget
 

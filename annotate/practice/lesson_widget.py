@@ -11,9 +11,16 @@ from qtpy.QtGui import QKeySequence, QShortcut
 from qtpy.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from annotate.practice.lesson import CHOICES, Practice, Shown
-from annotate.practice.lesson_words import Row, move_named, round_in_words, told_after, told_before
+from annotate.practice.lesson_words import (
+    Row,
+    measured_between,
+    move_named,
+    round_in_words,
+    told_after,
+    told_before,
+)
 from annotate.practice.progress import progress_of
-from annotate.window.desk import Desk
+from annotate.window.purpose import Host
 from measure.advice import STEP_CM
 
 STYLE = """
@@ -36,15 +43,16 @@ class LessonWidget(QWidget):
     Parameters
     ----------
     practice : Practice
-    desk : Desk
+    desk : Host
         Of the window; its film area gets the keys.
     """
 
-    def __init__(self, practice: Practice, desk: Desk) -> None:
+    def __init__(self, practice: Practice, desk: Host) -> None:
         super().__init__()
         self._practice, self._desk = practice, desk
         self.setStyleSheet(STYLE)
         self._told = _label()
+        self._ruler = _label("ruler")
         self._moved = _label("move")
         self._choices = [self._choice_button(number, choice.value) for number, choice in enumerate(CHOICES, 1)]
         self._outcome, self._sentence, self._facts = _label("outcome"), _label("sentence"), _label()
@@ -72,7 +80,10 @@ class LessonWidget(QWidget):
 
     def _show_question(self, shown: Shown) -> None:
         self._told.setText(_table((label, text) for label, text in told_before(shown.task)))
-        self._moved.setText(f"Move at the lip: <b>{escape(move_named(shown.withdraw_cm))}</b>")
+        marking = self._desk.marking
+        between = "" if marking is None else measured_between(shown.task, marking.landmarks)
+        self._ruler.setText(f"Between your points: <b>{escape(between)}</b>" if between else "")
+        self._moved.setText(f"What to do at the lip: <b>{escape(move_named(shown.withdraw_cm))}</b>")
         for choice, button in zip(CHOICES, self._choices, strict=True):
             button.setChecked(choice is shown.choice)
 
@@ -109,6 +120,7 @@ class LessonWidget(QWidget):
             moves.addWidget(self._button(text, act))
         for item in (head, how, self._told):
             column.addWidget(item)
+        column.addWidget(self._ruler)
         column.addLayout(grid)
         column.addWidget(self._moved)
         column.addLayout(moves)

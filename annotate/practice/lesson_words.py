@@ -5,10 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from annotate.practice.compare import Choice, Comparison, Offset, withdraw_cm, zone_of
+from annotate.practice.compare import ZONES, Choice, Comparison, Offset, withdraw_cm, zone_of
+from annotate.practice.course import to_practise
 from annotate.practice.progress import Progress
 from annotate.practice.task import Task
-from annotate.practice.teaching import move_in_short
+from annotate.practice.teaching import move_in_short, span
+from annotate.words.answer import likeliest_in_words
+from measure.accepted_range import DEFAULT_RANGE, AcceptedRange, range_for
+from measure.assess import assess
+from measure.errors import MeasureError
+from measure.landmarks import Landmarks
 from measure.posture import NeckPosture
 from measure.reading import Reading
 
@@ -34,19 +40,23 @@ def told_before(task: Task) -> Iterator[tuple[str, str]]:
     if patient.height_cm is not None:
         yield "Height", f"{patient.height_cm:.0f} cm"
     yield "Neck", "not known" if case.posture is NeckPosture.UNKNOWN else case.posture.value
+    if (accepted := accepted_for(task)) is not None:
+        yield "Accepted here", f"{'' if case.grown else 'about '}{span(accepted)} on the film"
     if task.film.spacing is None:
         yield "Spacing", "not known"
 
 
 def told_after(c: Comparison) -> Iterator[Row]:
-    """Verdict, move, distance and the errors of the marks."""
-    yield Row("Verdict", c.answer.choice.value, c.expected.value)
-    if c.expected is not c.zone:
-        yield Row("", "", f"(the tip lies {c.zone.value})")
-    yield Row("Move", _move(c.answer.withdraw_cm), _move(withdraw_cm(c.truth)))
+    """Zone, action, distance and the errors of the marks."""
+    yield Row("The tip lies", c.answer.choice.value, c.expected.value)
+    if c.zone_right and c.answer.choice is not c.expected:
+        yield Row("", "no hand can tell these two apart here: right as well")
+    yield Row("Action", _move(c.answer.withdraw_cm), _action(c.truth))
+    if c.truth.accepted_range is not None and c.expected in ZONES:
+        yield Row("Accepted here", f"{span(c.truth.accepted_range)}, neck {c.task.case.posture.value}")
     yield from _at_the_lip(c)
     if c.expected is not Choice.NO_TUBE:
-        yield Row("Your marks give", f"{c.from_marks.verdict.value}, {_move(withdraw_cm(c.from_marks))}")
+        yield Row("Your marks give", f"{likeliest_in_words(c.from_marks) or 'no zone'}; {_action(c.from_marks)}")
     if c.truth.distance is not None:
         yield Row("On the film", _height(c.from_marks), _height(c.truth))
     yield from (Row(f"Your {name}", _offset(off)) for name, off in (("tip", c.tip), ("carina", c.carina)) if off)
@@ -81,6 +91,8 @@ def round_in_words(progress: Progress) -> Iterator[tuple[str, str]]:
         yield "Mean absolute error", f"{progress.mean_absolute_error_mm.value:.1f} mm"
     if progress.answers.kappa is not None and progress.answers.kappa.kappa.defined:
         yield "Kappa of the answers", f"{progress.answers.kappa.kappa.value:.2f}"
+    if progress.actions.right.films:
+        yield "Right actions", f"{progress.actions.right.events:.0f} of {progress.actions.right.films:.0f} films"
     if progress.seconds:
         yield "Time a film", f"{progress.seconds[1]:.0f} s (median)"
     if progress.rounds:
@@ -89,6 +101,8 @@ def round_in_words(progress: Progress) -> Iterator[tuple[str, str]]:
         count = len(progress.repeats)
         films = "1 film" if count == 1 else f"{count} films"
         yield "To repeat", f"{films}, the first on {progress.repeats[0].due:%Y-%m-%d}"
+    if (stage := to_practise(progress.course)) is not None:
+        yield "To practise", f"{stage.title}: lipmark practice run --course {stage.key}"
 
 
 def move_named(move_cm: float | None) -> str:
@@ -96,8 +110,35 @@ def move_named(move_cm: float | None) -> str:
     return "not named yet" if move_cm is None else _move(move_cm)
 
 
+def measured_between(task: Task, marks: Landmarks) -> str:
+    """What a ruler along the airway shows between the trainee's own points; nothing of what it means."""
+    reading = assess(task.marked(marks.tip, marks.carina))
+    return "" if reading.distance is None else f"{_signed(reading.distance.on_film.value)} on the film"
+
+
+def accepted_for(task: Task) -> AcceptedRange | None:
+    """The range for this patient and neck; None where it hangs on the film's own points, or there is none.
+
+    It is told with every film alike, so that it gives no tube away.
+    """
+    case = task.case
+    try:
+        factor = task.film.magnification.factor
+        return None if case.newborn else range_for(case.patient, case.posture, DEFAULT_RANGE, factor)
+    except MeasureError:
+        return None
+
+
+def _action(reading: Reading) -> str:
+    """The right action and how soon; "no action" where none is possible."""
+    move, advised = withdraw_cm(reading), reading.adjustment
+    if move is None or advised is None:
+        return "no action"
+    return move_in_short(move) if move == 0.0 else f"{move_in_short(move)}, {advised.urgency.value}"
+
+
 def _move(move_cm: float | None) -> str:
-    return "no move" if move_cm is None else move_in_short(move_cm)
+    return "no action" if move_cm is None else move_in_short(move_cm)
 
 
 def _height(reading: Reading) -> str:

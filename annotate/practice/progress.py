@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -12,11 +13,13 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from annotate.practice.compare import Choice
+from annotate.practice.compare import ZONES, Choice
+from annotate.practice.course import StageProgress, course_of
 from annotate.practice.record import Record, RoundSettings
 from annotate.practice.repetition import Repeat, repeats
 from annotate.practice.staircase import reached
 from annotate.practice.teaching import Mistake
+from measure.advice import Action
 from measure.statistics.agreement import (
     BlandAltman,
     Kappa,
@@ -30,11 +33,9 @@ from measure.statistics.control_chart import BinomialCusum, binomial_cusum, deci
 from measure.statistics.interval import Interval
 from measure.statistics.rates import Count, wilson
 
-ZONES = (Choice.IN_A_MAIN_BRONCHUS, Choice.TOO_LOW, Choice.WITHIN_RANGE, Choice.TOO_HIGH)
-"""In their order up the airway, for the weighted kappa."""
-
-LEAST_FOR_INTERVALS = 3
-"""Fewer differences give limits of agreement that say nothing (ours)."""
+LEAST_FOR_INTERVALS = 10
+"""From fewer films no interval is told (ours): the outer end of an exact limit of agreement lies 3.4 standard
+deviations out with ten films, 5.6 with five and 13 with three, where the limit itself lies at 1.96."""
 
 FAR_OFF_MM = 7.0
 """A distance further off than radiologists differ on average counts as missed in the CUSUM (J Digit Imaging
@@ -67,12 +68,34 @@ class Verdicts:
     table : ndarray of int, shape (c, c)
         Rows: the trainee's; columns: the truth's.
     kappa : Kappa or None
-        None with fewer than two films.
+        None with too few films.
     """
 
     categories: tuple[Choice, ...]
     table: NDArray[np.int64]
     kappa: Kappa | None
+
+
+NO_ACTION = "none named"
+ACTIONS = (Action.WITHDRAW.value, Action.LEAVE.value, Action.ADVANCE.value, NO_ACTION)
+
+
+@dataclass(frozen=True, slots=True)
+class Actions:
+    """What the trainee would have done with the tube, against what was right.
+
+    Parameters
+    ----------
+    categories : tuple of str
+    table : ndarray of int, shape (c, c)
+        Rows: the trainee's; columns: the right ones.
+    right : Count
+        Right ones among the films that an action was asked for.
+    """
+
+    categories: tuple[str, ...]
+    table: NDArray[np.int64]
+    right: Count
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,17 +153,21 @@ class Progress:
     distance : BlandAltman or None
         Marked less true distance in mm on the film; None with too few.
     mean_absolute_error_mm : Interval or None
+        Without its ends where there are few.
     offsets : mapping of str to BlandAltman
         Of each of `OFFSETS` that has enough films, in mm on the film.
     zones, answers : Verdicts
         Choices among the four zones against where the tip lies (kappa with linear weights), and all choices
         against the right ones (plain kappa).
+    actions : Actions
+        Moves named against the right ones.
     seconds : tuple of float
         Quartiles of the time a film; empty without films.
     rounds : tuple of RoundSummary
     mistakes : tuple of (Mistake, int)
         The most frequent first; without those that were well read.
     repeats : tuple of Repeat
+    course : tuple of StageProgress
     """
 
     records: tuple[Record, ...]
@@ -149,10 +176,12 @@ class Progress:
     offsets: Mapping[str, BlandAltman]
     zones: Verdicts
     answers: Verdicts
+    actions: Actions
     seconds: tuple[float, ...]
     rounds: tuple[RoundSummary, ...]
     mistakes: tuple[tuple[Mistake, int], ...]
     repeats: tuple[Repeat, ...]
+    course: tuple[StageProgress, ...]
 
 
 def progress_of(records: Sequence[Record]) -> Progress:
@@ -170,16 +199,18 @@ def progress_of(records: Sequence[Record]) -> Progress:
     return Progress(
         records=tuple(records),
         distance=_spread(errors),
-        mean_absolute_error_mm=None if len(errors) < 2 else mean_absolute_error(errors, [0.0] * len(errors)),
+        mean_absolute_error_mm=_mean_error(errors),
         offsets={name: spread for name, values in found.items() if (spread := _spread(values)) is not None},
         zones=_verdicts(
             [(r.choice, r.zone) for r in records if r.choice in ZONES and r.zone in ZONES], ZONES, Weighting.LINEAR
         ),
         answers=_verdicts([(r.choice, r.expected) for r in records], tuple(Choice), Weighting.NONE),
+        actions=_actions(records),
         seconds=tuple(float(value) for value in np.percentile(seconds, (25, 50, 75))) if seconds else (),
         rounds=tuple(_round(list(group)) for _, group in groupby(records, key=lambda record: record.round.ident)),
         mistakes=tuple(mistakes.most_common()),
         repeats=repeats(records),
+        course=course_of(records),
     )
 
 
@@ -198,9 +229,7 @@ def worst(records: Sequence[Record], most: int) -> tuple[Record, ...]:
     A film that was missed more than once is there once, as it was missed last.
     """
     wrong = {record.film: record for record in records if not record.solved and record.spec is not None}
-    return tuple(
-        sorted(wrong.values(), key=lambda r: (r.choice in (r.expected, r.zone), -abs(r.error_mm or 0.0)))[:most]
-    )
+    return tuple(sorted(wrong.values(), key=lambda r: (r.choice is r.expected, -abs(r.error_mm or 0.0)))[:most])
 
 
 def _known(values: Iterable[float | None]) -> list[float]:
@@ -215,7 +244,29 @@ def _verdicts(
     pairs: Sequence[tuple[Choice, Choice]], categories: tuple[Choice, ...], weighting: Weighting
 ) -> Verdicts:
     table = contingency_table([pair[0] for pair in pairs], [pair[1] for pair in pairs], categories)
-    return Verdicts(categories, table, cohen_kappa(table, weighting) if len(pairs) >= 2 else None)
+    enough = len(pairs) >= LEAST_FOR_INTERVALS
+    return Verdicts(categories, table, cohen_kappa(table, weighting) if enough else None)
+
+
+def _mean_error(errors: Sequence[float]) -> Interval | None:
+    if len(errors) >= LEAST_FOR_INTERVALS:
+        return mean_absolute_error(errors, [0.0] * len(errors))
+    return Interval(float(np.mean(np.abs(errors))), math.nan, math.nan) if errors else None
+
+
+def _actions(records: Sequence[Record]) -> Actions:
+    """Moves named against the right ones, by their direction; an action is asked for where one is possible."""
+    asked = [r for r in records if r.expected_withdraw_cm is not None]
+    pairs = [(_action_of(r.withdraw_cm), _action_of(r.expected_withdraw_cm)) for r in asked]
+    table = contingency_table([said for said, _ in pairs], [right for _, right in pairs], ACTIONS)
+    right_way = sum(said == right for said, right in pairs)
+    return Actions(ACTIONS, table, Count(right_way, len(asked)))
+
+
+def _action_of(move_cm: float | None) -> str:
+    if move_cm is None:
+        return NO_ACTION
+    return Action.LEAVE.value if move_cm == 0.0 else (Action.WITHDRAW if move_cm > 0.0 else Action.ADVANCE).value
 
 
 def _round(records: Sequence[Record]) -> RoundSummary:

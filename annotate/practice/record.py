@@ -38,6 +38,8 @@ class RoundSettings:
         Films from earlier rounds that are shown again.
     source : str
         `SYNTHETIC`, or which marks file.
+    stage : str
+        Of the course; empty for a round of everything.
     """
 
     ident: str
@@ -48,6 +50,7 @@ class RoundSettings:
     age_group: AgeGroup = AgeGroup.ADULT
     repeats: tuple[FilmSpec, ...] = ()
     source: str = SYNTHETIC
+    stage: str = ""
 
     def to_dict(self) -> dict[str, Plain]:
         """JSON-able form."""
@@ -60,7 +63,9 @@ class RoundSettings:
     @classmethod
     def from_dict(cls, data: Mapping[str, object]) -> RoundSettings:
         """Read back what `to_dict` wrote."""
-        known: dict[str, object] = {item.name: data[item.name] for item in fields(cls)}
+        # Rounds before the course name no stage.
+        known: dict[str, object] = {"stage": "", **data}
+        known = {item.name: known[item.name] for item in fields(cls)}
         repeats = known["repeats"]
         known["repeats"] = tuple(FilmSpec.from_dict(spec) for spec in repeats) if isinstance(repeats, list) else ()
         known["age_group"] = AgeGroup(str(known["age_group"]))
@@ -83,7 +88,8 @@ class Record:
     tip, carina : (row, column) or None
         As marked, in pixels.
     choice, expected, zone : Choice
-        Given, right, and where the tip truly lies.
+        Given, right, and where the tip truly lies: the last two differ in records of the time when an open
+        limit was an answer.
     withdraw_cm, expected_withdraw_cm, marks_withdraw_cm : float or None
         Moves: named, right, and following from the trainee's marks.
     true_mm, marked_mm : float or None
@@ -177,7 +183,7 @@ def record_of(settings: RoundSettings, index: int, comparison: Comparison, lesso
         carina=None if answer.carina is None else (answer.carina.row, answer.carina.column),
         choice=answer.choice,
         expected=comparison.expected,
-        zone=comparison.zone,
+        zone=comparison.expected,
         withdraw_cm=answer.withdraw_cm,
         expected_withdraw_cm=withdraw_cm(comparison.truth),
         marks_withdraw_cm=withdraw_cm(comparison.from_marks),

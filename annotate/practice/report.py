@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
 from annotate.drawing.charts import Picture
-from annotate.practice.progress import BEGINNER, FALSE_ALARM_FILMS, FAR_OFF_MM, MASTER, Progress, Verdicts, worst
+from annotate.practice.course import to_practise
+from annotate.practice.progress import (
+    BEGINNER,
+    FALSE_ALARM_FILMS,
+    FAR_OFF_MM,
+    LEAST_FOR_INTERVALS,
+    MASTER,
+    Progress,
+    Verdicts,
+    worst,
+)
 from annotate.practice.record import Record
 from annotate.practice.report_charts import cusum_chart, distance_chart, learning_chart, offsets_chart
 from annotate.practice.report_films import film_picture
 from annotate.practice.teaching import move_in_short
 from annotate.reports.page import page
 from measure.cautions import ALWAYS
+from measure.statistics.agreement import Kappa
 from measure.statistics.interval import Interval
+from measure.statistics.rates import wilson
 
 WORST_FILMS = 6
 """Films that are drawn (ours)."""
@@ -64,6 +77,10 @@ def write_report(progress: Progress, reader: str, now: datetime) -> str:
         "rounds": rounds_table(progress),
         "zones": verdict_table(progress.zones, "Where the tip lies"),
         "answers": verdict_table(progress.answers, "All answers"),
+        "actions": actions_table(progress),
+        "course": course_table(progress),
+        "practise": to_practise(progress.course),
+        "few": few_words(progress),
         "mistakes": mistakes_table(progress),
         "repeats": repeats_table(progress),
         "distance": distance_chart(progress),
@@ -88,6 +105,13 @@ CUSUM_WORDS = (
 def figures_table(progress: Progress) -> Table:
     """The main figures with their intervals."""
     rows: list[tuple[str, str, str]] = []
+    if progress.actions.right.films:
+        right = progress.actions.right
+        few = right.films < LEAST_FOR_INTERVALS
+        share = "" if few else f" ({_percent(wilson(right))})"
+        rows.append(
+            ("right actions", f"{right.events:.0f} of {right.films:.0f}{share}", "withdraw, leave or advance")
+        )
     if progress.distance is not None:
         found = progress.distance
         rows += [
@@ -108,7 +132,7 @@ def figures_table(progress: Progress) -> Table:
         ("kappa of all answers", progress.answers),
     ):
         if verdicts.kappa is not None:
-            rows.append((name, _plain(verdicts.kappa.kappa), f"{verdicts.kappa.pairs} films; 1 is full agreement"))
+            rows.append((name, _kappa(verdicts.kappa), f"{verdicts.kappa.pairs} films; 1 is full agreement"))
     if progress.seconds:
         low, middle, high = progress.seconds
         rows.append(("time a film, median", f"{middle:.0f} s", f"half of them {low:.0f} to {high:.0f} s"))
@@ -157,6 +181,39 @@ def verdict_table(verdicts: Verdicts, title: str) -> Table:
     return Table(title, ("you said, true:", *(verdicts.categories[j].value for j in used)), tuple(rows))
 
 
+def actions_table(progress: Progress) -> Table:
+    """What the trainee would have done against what was right; empty rows and columns are left out."""
+    found = progress.actions
+    used = [n for n in range(len(found.categories)) if found.table[n].any() or found.table[:, n].any()]
+    rows = [(found.categories[i], *(str(int(found.table[i, j])) for j in used)) for i in used]
+    return Table(
+        "What to do with the tube",
+        ("you said, right:", *(found.categories[j] for j in used)),
+        tuple(rows),
+        "By its direction; the films' own sentences tell of its size.",
+    )
+
+
+def course_table(progress: Progress) -> Table:
+    """Each stage of the course, and how it stands."""
+    rows = tuple(
+        (item.stage.title, item.stage.looks_at, str(item.films), item.words, f"--course {item.stage.key}")
+        for item in progress.course
+    )
+    return Table("The course", ("stage", "what counts", "films", "how it stands", "to practise it"), rows)
+
+
+def few_words(progress: Progress) -> str:
+    """What is told in place of intervals while films are few."""
+    errors = [record.error_mm for record in progress.records if record.error_mm is not None]
+    if len(errors) >= LEAST_FOR_INTERVALS:
+        return ""
+    told = ", ".join(f"{error:+.0f}" for error in errors)
+    so_far = f" Your distances so far, less the true ones: {told} mm." if errors else ""
+    words = f"Bias and limits of agreement are told once {LEAST_FOR_INTERVALS} films have both points marked."
+    return f"{words}{so_far}"
+
+
 def mistakes_table(progress: Progress) -> Table:
     """What they were about; films that were well read are left out."""
     rows = tuple((mistake.value, str(count)) for mistake, count in progress.mistakes)
@@ -184,17 +241,23 @@ def _facts(record: Record) -> Iterator[tuple[str, str]]:
 
 
 def _move(withdraw_cm: float | None) -> str:
-    return "no move" if withdraw_cm is None else move_in_short(withdraw_cm)
+    return "no action" if withdraw_cm is None else move_in_short(withdraw_cm)
 
 
 def _mm(interval: Interval, signed: bool = True) -> str:
     sign = "+" if signed else ""
+    if math.isnan(interval.low):
+        return f"{interval.value:{sign}.1f} mm"
     return f"{interval.value:{sign}.1f} mm ({interval.low:{sign}.1f} to {interval.high:{sign}.1f})"
 
 
-def _plain(interval: Interval) -> str:
+def _kappa(found: Kappa) -> str:
+    """At full agreement the large-sample interval has no width, and says nothing of the next films."""
+    interval = found.kappa
     if not interval.defined:
         return interval.undefined
+    if interval.value == 1.0:
+        return "1.00, not once apart yet"
     return f"{interval.value:.2f} ({interval.low:.2f} to {interval.high:.2f})"
 
 

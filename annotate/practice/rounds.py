@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from annotate.practice.course import STAGES, Stage, draw_stage
 from annotate.practice.marks_file import MarkedFilm
 from annotate.practice.record import SYNTHETIC, Record, RoundSettings
 from annotate.practice.repetition import due
@@ -75,6 +76,8 @@ class Round:
         turn = place // REPEAT_EVERY
         if place % REPEAT_EVERY == REPEAT_EVERY - 1 and turn < len(self.settings.repeats):
             return self.settings.repeats[turn]
+        if self.settings.stage:
+            return draw_stage(STAGES[self.settings.stage], self.settings.seed, place)
         return draw_spec(self.settings.seed, place, difficulty, self.settings.age_group)
 
 
@@ -85,6 +88,7 @@ def start_round(
     difficulty: float | None,
     age_group: AgeGroup,
     seed: int | None = None,
+    stage: Stage | None = None,
 ) -> Round:
     """A new round of synthetic films: as difficult as the trainee has come to, with films to be repeated.
 
@@ -100,8 +104,13 @@ def start_round(
     age_group : AgeGroup
     seed : int, optional
         The same films for everybody, and none repeated.
+    stage : Stage, optional
+        Of the course: its films, its difficulty and its age group.
     """
+    if stage is not None:
+        difficulty, age_group = stage.difficulty, stage.age_group
     alike = [r for r in history if r.round.source == SYNTHETIC and r.round.age_group is age_group]
+    alike = [r for r in alike if not r.round.stage]
     start = FIRST_DIFFICULTY
     if alike and alike[-1].round.difficulty is None:
         last = alike[-1].round
@@ -113,7 +122,8 @@ def start_round(
         difficulty=difficulty,
         start=round(start, 4),
         age_group=age_group,
-        repeats=() if seed is not None else due(alike, now, length // REPEAT_EVERY),
+        repeats=() if seed is not None or stage is not None else due(alike, now, length // REPEAT_EVERY),
+        stage="" if stage is None else stage.key,
     )
     return Round(settings)
 

@@ -51,6 +51,7 @@ def recipe_of(spec: FilmSpec) -> FilmRecipe:
         age_group=spec.age_group,
         with_tube=spec.placement is not None,
         placement=spec.placement,
+        posture=spec.posture,
     )
 
 

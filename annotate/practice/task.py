@@ -12,6 +12,7 @@ from imaging.film import Film
 from measure.assess import Case
 from measure.landmarks import VERTEBRAE, Landmark, Landmarks, hand_sd_px
 from measure.patient import AgeGroup
+from measure.posture import NeckPosture
 from measure.reading import Plain
 from synthetic_images.recipe import Placement
 from synthetic_images.truth import Truth
@@ -38,12 +39,15 @@ class FilmSpec:
     placement : Placement or None
         Where the tube lies; None is a film without a tube.
     age_group : AgeGroup
+    posture : NeckPosture or None
+        Of the neck; None leaves it to the seed.
     """
 
     seed: int
     difficulty: float
     placement: Placement | None = Placement.TRACHEA
     age_group: AgeGroup = AgeGroup.ADULT
+    posture: NeckPosture | None = None
 
     @property
     def ident(self) -> str:
@@ -58,17 +62,20 @@ class FilmSpec:
             "difficulty": self.difficulty,
             "placement": placement,
             "age_group": self.age_group.value,
+            "posture": None if self.posture is None else self.posture.value,
         }
 
     @classmethod
     def from_dict(cls, data: Mapping[str, object]) -> FilmSpec:
         """Read back what `to_dict` wrote."""
-        placement = data["placement"]
+        # Films of earlier versions say nothing of a posture.
+        placement, posture = data["placement"], data.get("posture")
         return cls(
             int(str(data["seed"])),
             float(str(data["difficulty"])),
             None if placement is None else Placement(str(placement)),
             AgeGroup(str(data["age_group"])),
+            None if posture is None else NeckPosture(str(posture)),
         )
 
 
@@ -172,4 +179,4 @@ class Task:
             return None
         spacing = self.film.spacing
         mm = 1.0 if spacing is None else float(np.sqrt(spacing.row_mm * spacing.column_mm))
-        return Landmark(at.row, at.column, hand_sd_px(name, mm))
+        return Landmark(at.row, at.column, hand_sd_px(name, mm, clear=True))

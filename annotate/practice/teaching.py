@@ -1,8 +1,9 @@
 """One sentence of teaching from the geometry of this film: what went wrong, and where to look.
 
 Each rule looks at one film's truth and the answer to it, and speaks or is silent; the first that speaks is heard.
-Presence of a tube comes first, then the two points, then verdict and move: a later mistake mostly follows from an
-earlier one.
+Presence of a tube comes first, then the two points, then zone and action: a later mistake mostly follows from an
+earlier one. A posture left out goes before small errors that add up: who held the film against the wrong range
+learns the range.
 """
 
 from __future__ import annotations
@@ -24,17 +25,18 @@ from annotate.practice.compare import (
     withdraw_cm,
     zone_of,
 )
+from annotate.words.answer import percent
 from measure.accepted_range import AcceptedRange
-from measure.advice import STEP_CM
+from measure.advice import STEP_CM, shift_on_film
 from measure.assess import assess
-from measure.landmarks import HAND_SD_MM, Landmark
+from measure.landmarks import CLEAR_SD_MM, Landmark
 from measure.posture import NeckPosture
 
 SURELY_OFF = 3.0
 """A mark further off than this many standard deviations of a careful hand is a mistake, not a tremor (ours)."""
 
-TIP_OFF_MM = SURELY_OFF * HAND_SD_MM["tip"]
-CARINA_OFF_MM = SURELY_OFF * HAND_SD_MM["carina"]
+TIP_OFF_MM = SURELY_OFF * CLEAR_SD_MM["tip"]
+CARINA_OFF_MM = SURELY_OFF * CLEAR_SD_MM["carina"]
 
 ON_A_LINE_MM = 4.0
 """A mark this near to another line's middle may lie on it: half a stomach tube and a hand's error (ours)."""
@@ -64,11 +66,12 @@ class Mistake(StrEnum):
     TIP_ASIDE = "tip marked beside the tube"
     ADDED_UP = "small errors that add up"
     POSTURE = "neck posture left out"
-    OPEN_LIMIT = "limit within a hand's spread"
+    OPEN_LIMIT = "limit within a hand's spread"  # In records of the time when that was an answer.
     AGAINST_OWN_MARKS = "verdict against the own marks"
     VERDICT = "verdict"
     WRONG_WAY = "moved the wrong way"
     MAGNIFICATION = "magnification left out"
+    LEFT = "tube left that had to be moved"
     MOVE = "size of the move"
 
 
@@ -202,7 +205,7 @@ def carina(c: Comparison) -> Lesson | None:
         return None
     down, aside = off.along_mm, off.across_mm
     level = _over(c, true)
-    if down > 0.0 and abs(aside) > SIDEWAYS_SHARE * down and down > HAND_SD_MM["carina"]:
+    if down > 0.0 and abs(aside) > SIDEWAYS_SHARE * down and down > CLEAR_SD_MM["carina"]:
         side = "left" if aside > 0.0 else "right"
         return Lesson(
             Mistake.BRONCHUS_FOR_CARINA,
@@ -265,73 +268,48 @@ def added_up(c: Comparison) -> Lesson | None:
     )
 
 
-# ---------------------------------------------------------------------------------------- verdict and move
+# ------------------------------------------------------------------------------------------- zone and action
 def posture(c: Comparison) -> Lesson | None:
-    """The verdict would be right with the neck neutral, which it is not."""
+    """The zone would be right with the neck neutral, which it is not."""
     given, accepted = c.task.case.posture, c.truth.accepted_range
-    if given not in (NeckPosture.FLEXED, NeckPosture.EXTENDED) or accepted is None:
-        return None
-    if c.answer.choice in (c.expected, c.zone):
+    if given not in (NeckPosture.FLEXED, NeckPosture.EXTENDED) or accepted is None or c.zone_right:
         return None
     neutral = assess(replace(c.task.true_case(), posture=NeckPosture.NEUTRAL))
     if neutral.accepted_range is None or neutral.distance is None or not accepted.depends_on_posture:
         return None
     height = neutral.distance.on_film.value
-    if c.answer.choice not in (zone_of(height, neutral.accepted_range), Choice(neutral.verdict.value)):
+    if c.answer.choice is not zone_of(height, neutral.accepted_range):
         return None
     lower = "lower" if given is NeckPosture.FLEXED else "higher"
     return Lesson(
         Mistake.POSTURE,
-        f"The neck is {given.value}, so the tip stands {lower} than with the neck neutral: {_span(accepted)} are "
-        f"accepted here instead of {_span(neutral.accepted_range)}, and {height:.1f} cm is {c.expected.value}.",
+        f"The neck is {given.value}, so the tip stands {lower} than with the neck neutral: {span(accepted)} are "
+        f"accepted here instead of {span(neutral.accepted_range)}, and {height:.1f} cm is {c.expected.value}.",
     )
 
 
 def against_own_marks(c: Comparison) -> Lesson | None:
     """The marks were good and give the right answer; another one was chosen."""
     own = c.from_marks
-    if _verdict_right(c) or own.distance is None or own.accepted_range is None:
+    if c.zone_right or own.distance is None or own.accepted_range is None:
         return None
     zone = zone_of(own.distance.on_film.value, own.accepted_range)
-    if zone is not c.zone:
+    if zone is not c.expected:
         return None
     return Lesson(
         Mistake.AGAINST_OWN_MARKS,
         f"Your own marks give {_signed_height(own.distance.on_film.value)} on the film, and "
-        f"{_span(own.accepted_range)} are accepted: that is {zone.value}, not {c.answer.choice.value}.",
+        f"{span(own.accepted_range)} are accepted: that is {zone.value}, not {c.answer.choice.value}.",
     )
 
 
-def open_limit(c: Comparison) -> Lesson | None:
-    """A limit lies within a hand's spread and was taken for decided, or the other way round."""
-    truth = c.truth
-    if truth.distance is None or truth.accepted_range is None:
-        return None
-    height = truth.distance.on_film
-    near = c.expected is Choice.NEAR_A_LIMIT
-    if near and c.answer.choice is not Choice.NEAR_A_LIMIT:
-        limits = " and the ".join(f"{limit.name} of {limit.at_cm:.1f} cm" for limit in truth.open_limits)
-        return Lesson(
-            Mistake.OPEN_LIMIT,
-            f"Even exactly placed marks give {height.low:.1f} to {height.high:.1f} cm, which spans the {limits}: "
-            "say near a limit, and name what would settle it.",
-        )
-    if not near and c.answer.choice is Choice.NEAR_A_LIMIT:
-        return Lesson(
-            Mistake.OPEN_LIMIT,
-            f"The interval of {height.low:.1f} to {height.high:.1f} cm spans neither limit of the "
-            f"accepted {_span(truth.accepted_range)}: this film can be decided, {c.expected.value}.",
-        )
-    return None
-
-
 def verdict(c: Comparison) -> Lesson | None:
-    """The verdict is wrong for no reason found above."""
-    if _verdict_right(c):
+    """The zone is wrong for no reason found above."""
+    if c.zone_right:
         return None
     if c.truth.distance is None or c.truth.accepted_range is None:
         return Lesson(Mistake.VERDICT, f"The right answer is {c.expected.value}. {c.truth.reason}")
-    accepted = _span(c.truth.accepted_range)
+    accepted = span(c.truth.accepted_range)
     return Lesson(Mistake.VERDICT, f"The tip{_height(c)}, and {accepted} are accepted: {c.expected.value}.")
 
 
@@ -350,33 +328,42 @@ def magnification(c: Comparison) -> Lesson | None:
     if not expected or move is None or adjusted is None or c.truth.distance is None or c.truth.inputs is None:
         return None
     on_film = adjusted.lands_on_film_cm.value - c.truth.distance.on_film.value
-    if abs(move - expected) < STEP_CM or abs(move - on_film) > STEP_CM / 2.0:
+    if c.moved_right or abs(move - on_film) > STEP_CM / 2.0:
         return None
-    ratio = c.truth.inputs.film_per_patient.value
+    raised = shift_on_film(1.0, c.truth.inputs.film_per_patient).value
     return Lesson(
         Mistake.MAGNIFICATION,
-        f"You moved by the film's centimetres: here {ratio:.2f} cm on the film are 1 cm along the airway, so "
-        f"{abs(on_film):.1f} cm on the film are {abs(on_film) / ratio:.1f} cm at the lip.",
+        f"You moved by the film's centimetres: here 1 cm at the lip moves the tip by about {raised:.2f} cm on the "
+        f"film, since a tube gives way and the film magnifies, so {abs(on_film):.1f} cm on the film are "
+        f"{abs(expected):g} cm at the lip.",
     )
 
 
 def size_of_move(c: Comparison) -> Lesson | None:
-    """The move is missing or too long or short."""
-    expected, move = withdraw_cm(c.truth), c.answer.withdraw_cm
-    if expected is None or c.moved_right:
+    """The action is missing or wrong, or its move too long or short."""
+    expected, move, advised = withdraw_cm(c.truth), c.answer.withdraw_cm, c.truth.adjustment
+    if expected is None or advised is None or c.moved_right:
         return None
     if expected == 0.0 and move is not None:
         return Lesson(
             Mistake.MOVE,
             f"The tube may stay where it is; your move ({move_in_short(move)}) would take the tip {_landing(c)}.",
         )
-    limit = "" if c.truth.adjustment is None or not c.truth.adjustment.limits else c.truth.adjustment.limits[0]
+    limit = next(iter(advised.limits), "")
+    right = f"{move_in_short(expected)} ({advised.urgency.value})"
     if move is None:
-        return Lesson(Mistake.MOVE, f"Name the move as well: {move_in_short(expected)}. {limit}".rstrip())
+        return Lesson(Mistake.MOVE, f"Name the action as well: {right}. {limit}".rstrip())
+    if move == 0.0:
+        return Lesson(
+            Mistake.LEFT,
+            f"You would leave the tube where its tip{_height(c)}, within range with a probability of "
+            f"{percent(advised.chances_now.within_range)}: {right} makes that "
+            f"{percent(advised.chances_after.within_range)}. {limit}".rstrip(),
+        )
     return Lesson(
         Mistake.MOVE,
-        f"Your move ({move_in_short(move)}) would take the tip {_landing(c)}; {move_in_short(expected)} brings it "
-        f"to its target. {limit}".rstrip(),
+        f"Your move ({move_in_short(move)}) would take the tip {_landing(c)}; {right} brings it to "
+        f"{advised.lands_on_film_cm.value:.1f} cm. {limit}".rstrip(),
     )
 
 
@@ -404,9 +391,8 @@ RULES: tuple[Rule, ...] = (
     not_marked,
     carina,
     tip,
-    added_up,
     posture,
-    open_limit,
+    added_up,
     against_own_marks,
     verdict,
     wrong_way,
@@ -423,11 +409,6 @@ def move_in_short(withdraw: float) -> str:
     if withdraw == 0.0:
         return "leave"
     return f"{'withdraw' if withdraw > 0.0 else 'advance'} {abs(withdraw):g} cm"
-
-
-def _verdict_right(c: Comparison) -> bool:
-    """Whether the chosen verdict is the expected one; the true side of an open limit counts as luck."""
-    return c.answer.choice is c.expected
 
 
 def _tip_off(c: Comparison) -> bool:
@@ -504,6 +485,7 @@ def _beside_the_airway(c: Comparison, at: Landmark) -> str:
     return f" (its end is {abs(off.across_mm):.0f} mm to the patient's {side} of the air column's midline)"
 
 
-def _span(accepted: AcceptedRange) -> str:
+def span(accepted: AcceptedRange) -> str:
+    """A range in words."""
     low, high = accepted.low_cm.value, accepted.high_cm.value
     return f"{low:.1f} cm and more" if math.isinf(high) else f"{low:.1f} to {high:.1f} cm"

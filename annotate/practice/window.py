@@ -55,5 +55,5 @@ def said_at_the_end(round_: Round) -> Sequence[str]:
     lines = [f"{label + ':':<22}{text}" for label, text in round_in_words(progress_of(round_.done))]
     if left:
         films = "1 film is" if left == 1 else f"{left} films are"
-        lines.append(f"{films} left: lipmark practice goes on.")
+        lines.append(f"{films} left: lipmark practice run goes on.")
     return (*lines, "All rounds: lipmark practice report --out FILE.html")

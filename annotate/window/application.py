@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from qtpy.QtWidgets import QApplication
 
+NAME = "lipmark"
 SCREENS = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
 """Without any of these Qt finds no screen on Linux, and ends the process without a word that helps."""
 
@@ -31,10 +32,15 @@ def application() -> QApplication:
             "Everything but the window works without one: lipmark --help."
         )
     try:
-        from napari.qt import get_qapp
+        from qtpy.QtWidgets import QApplication
     except ImportError as error:
         raise NoWindowError(
-            f"the window is not installed ({error.name} is missing): pip install 'lipmark[window]'"
+            f"the window is not installed ({error.name or 'Qt'} is missing): pip install 'lipmark[window]'"
         ) from error
-    made: QApplication = get_qapp()
+    made = QApplication.instance()
+    if isinstance(made, QApplication):
+        return made
+    made = QApplication([NAME])
+    made.setApplicationName(NAME)
+    made.setStyle("Fusion")  # the same on every desktop, and the one that style sheets look right on
     return made

@@ -1,40 +1,35 @@
-"""Brings session, layers, hand, magnifier and panel together; one method for each key."""
+"""Brings session, view, panel and the parts of the desk together; `act` does what a key or a button is for."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 
-from napari.components import ViewerModel
 from qtpy.QtCore import QObject, Qt, QTimer, Signal
 from qtpy.QtGui import QCursor, QKeySequence, QShortcut
 from qtpy.QtWidgets import QWidget
 
-from annotate.drawing.close_up import close_up
-from annotate.window.hand import Hand, Place
+from annotate.window.asked import asked_of
+from annotate.window.beside import Beside
+from annotate.window.form import CLEAR, CLEARLY, MANDIBLE, NECK, hints_of
 from annotate.window.help_sheet import HelpSheet
-from annotate.window.keys import all_keys
-from annotate.window.layers import FilmLayers
-from annotate.window.magnifier import Magnifier, sampled
-from annotate.window.marking import Marking
-from annotate.window.marks import CARINA, POINTS, TIP, WORDS, Marks
-from annotate.window.overlay import draw, nearest
+from annotate.window.keys import Key, all_keys
+from annotate.window.looks import Looks
+from annotate.window.marking import STILL_LOOKING, Marking
+from annotate.window.overlay import Drawing, draw
 from annotate.window.panel import Panel
+from annotate.window.points import Points
 from annotate.window.purpose import NotSavedError
 from annotate.window.session import Session
+from annotate.window.sharing import Sharing
+from annotate.window.view import View
 from annotate.window.words import said_nothing, said_of, said_of_trouble
+from annotate.words.screen import identifiers_in_words
 from imaging.propose import Proposal
+from measure.posture import NeckPosture
 
-NEAR_PX = 70.0
-"""The magnifier follows the cursor this near a point, in screen pixels (ours)."""
-
-ZOOM_STEP = 1.25
-FINE_PX = 0.1
-MARGIN = 1.03
-"""Room round the whole film."""
-
-ONLY_OWN_WINDOW = frozenset({"save", "close"})
+ONLY_OWN_WINDOW = frozenset({"save", "close", "fold"})
 """Actions whose keys napari has for itself: in its own window they are the panel's buttons."""
 
 
@@ -43,12 +38,10 @@ class Desk(QObject):
 
     Parameters
     ----------
-    viewer : ViewerModel
-        napari's viewer, in our window or in its own.
+    view : View
+        Shows the film, in our window or in napari's.
     session : Session
         The films.
-    film_area : QWidget
-        Where the film is shown: gets the keys and the magnifier.
     own_window : bool
         Whether the window is ours, and so all keys.
     """
@@ -56,41 +49,33 @@ class Desk(QObject):
     _found = Signal(object, object)
     closing = Signal()
 
-    def __init__(self, viewer: ViewerModel, session: Session, film_area: QWidget, own_window: bool = True) -> None:
+    def __init__(self, view: View, session: Session, own_window: bool = True) -> None:
         super().__init__()
-        self.session = session
+        self.session, self.view = session, view
         self.panel = Panel()
-        self.selected = ""
-        self._viewer = viewer
-        self._area = film_area
-        self._layers = FilmLayers(viewer)
-        self._magnifier = Magnifier(film_area)
-        self._magnifies = True
-        self._hidden = False
-        self._waiting = ""
-        self._taken: tuple[str, int, Marks, Place] | None = None
-        self._here: Place | None = None
+        self.looks = Looks(self)
+        self.points = Points(self, self.looks)
+        self.beside = Beside(self)
+        self._parts = (self, self.looks, self.points, Sharing(self), self.beside)
+        self._who_shown = False
+        self._asked: tuple[str, ...] = ()
+        self._own_window = own_window
         self._search = ThreadPoolExecutor(1)
-        self._hand = Hand(viewer, self)
-        self._shortcuts = list(self._bound(own_window))
+        self._shortcuts = list(self._bound())
         self._redraw_soon = QTimer(self, singleShot=True, interval=0)
         self._redraw_soon.timeout.connect(self.redraw)
-        viewer.scene.camera.events.zoom.connect(self._zoomed)
+        view.serve(self.points)
+        view.moved.connect(self._redraw_soon.start)
         self._found.connect(self._show_proposal)
         self.panel.typed.connect(self._typed)
-        self.panel.chosen.connect(self.take)
+        self.panel.chosen.connect(self.points.take)
         self.panel.pressed.connect(self.act)
-        extra = session.purpose.widget(self)
-        if extra is not None:
-            self.panel.put_on_top(extra)
-        self.panel.call_save(session.purpose.saves_as)
-        if not session.purpose.has_form:
-            self.panel.without_form()
+        self._suit_purpose()
 
     @property
     def film_area(self) -> QWidget:
         """Where the film is shown; it has the keys."""
-        return self._area
+        return self.view.area
 
     @property
     def marking(self) -> Marking | None:
@@ -99,23 +84,25 @@ class Desk(QObject):
 
     def act(self, action: str) -> None:
         """Do what a key or a button is for."""
-        getattr(self, f"on_{action}")()
+        self._method(action)()
 
     def turn_to(self, number: int) -> None:
         """Open a film of the list."""
         self.session.open(number)
-        self.selected, self._waiting, self._taken = "", "", None
-        self._magnifier.hide()
+        self.points.forget()
+        self._who_shown = False
         marking = self.marking
         if marking is None:
-            self._layers.clear()
+            self.view.clear()
         else:
-            self._layers.show_film(marking.film)
-            self._layers.hide_drawing(self._hidden)
-            if self.session.purpose.proposes:
-                self._search.submit(lambda: self._found.emit(marking, self.session.look(marking)))
-            self.on_whole()
+            self.view.show_film(marking.film)
+            if marking.proposal is STILL_LOOKING:
+                self._search.submit(self._look, marking)
+            self.looks.on_whole()
+        for coming in self.session.coming:
+            self._search.submit(self.session.prepare, coming)
         self._show_form()
+        self.beside.turned()
         self.refresh()
 
     def refresh(self) -> None:
@@ -127,228 +114,46 @@ class Desk(QObject):
     def redraw(self) -> None:
         """Draw again: after a change, and where a zoom asks for other sizes."""
         marking, purpose = self.marking, self.session.purpose
-        if marking is None or self._hidden:
+        if marking is None:
             return
-        other = purpose.compared(marking)
-        drawing = draw(marking, self._pixel, purpose.tells(marking), self.selected, other, purpose.compared_as)
-        self._layers.show(drawing, self._pixel)
+        if purpose.locked(marking):
+            self.looks.magnifier.hide()
+        if self.looks.hidden:
+            self.view.show_drawing(Drawing())
+            return
+        pixel, other = 1.0 / self.view.camera.zoom, purpose.compared(marking)
+        tells = purpose.tells(marking) and not marking.looking
+        self.view.show_drawing(draw(marking, pixel, tells, self.points.selected, other, purpose.compared_as))
+
+    def changed(self) -> None:
+        """Something was done: keep the draft, and show it."""
+        self.session.keep_draft()
+        self.refresh()
+
+    def notify(self, notice: str) -> None:
+        """Tell the reader something."""
+        self.session.notice = notice
+        self._tell()
+
+    def locked(self) -> bool:
+        """Whether the purpose keeps the marks as they are; says so."""
+        if self.marking is None or not self.session.purpose.locked(self.marking):
+            return False
+        self.session.notice = "These marks are saved and stay as they are."
+        return True
 
     def stop(self) -> None:
         """Leave the viewer as it was found."""
         self._search.shutdown(wait=True, cancel_futures=True)
         self._redraw_soon.stop()
-        self._viewer.scene.camera.events.zoom.disconnect(self._zoomed)
-        self._hand.release()
-        self._layers.clear()
-        for left in (*self._shortcuts, self._magnifier):
+        self.view.moved.disconnect(self._redraw_soon.start)
+        for left in self._shortcuts:
             left.deleteLater()
+        self.beside.stop()
+        self.looks.stop()
+        self.view.release()
 
-    # The mouse
-
-    def take_near(self, at: Place, reach: float) -> bool:
-        """Take the point near a place; what waits for its place goes before."""
-        marking = self.marking
-        if marking is None or self._hidden or self.session.purpose.locked(marking):
-            return False
-        near = nearest(marking, at, reach)
-        if near is None or (self._waiting and near[0] != self._waiting):
-            return False
-        name, index = near
-        point = marking.points(name)[index]
-        self.selected = name
-        self._taken = (name, index, marking.marks, (point.row, point.column))
-        self.refresh()
-        return True
-
-    def drag(self, by: Place) -> None:
-        """Show what is taken elsewhere, and the Reading there."""
-        if self.marking is None or self._taken is None:
-            return
-        name, index, start, at = self._taken
-        self.marking.show(start)
-        self.marking.show(self.marking.moved(name, index, self._moved(at, by)))
-        self.refresh()
-
-    def drop(self, by: Place) -> None:
-        """Leave it there: one step that can be undone."""
-        if self.marking is None or self._taken is None:
-            return
-        name, index, start, at = self._taken
-        self._taken = None
-        self.marking.show(start)
-        if by != (0.0, 0.0):
-            self._change(self.marking.moved(name, index, self._moved(at, by)))
-        self._magnifier.hide()
-
-    def click(self, at: Place) -> None:
-        """Place what waits for a place."""
-        if self._waiting:
-            self._put(self._waiting, at)
-
-    def hover(self, at: Place) -> None:
-        """The mouse is here: the magnifier follows it near a point."""
-        self._here = at
-        marking = self.marking
-        if marking is None or not self._magnifies:
-            return
-        reach = NEAR_PX * self._pixel
-        if self._taken is not None:
-            point = marking.points(self._taken[0])[self._taken[1]]
-            self._magnify((point.row * marking.film.pixel_aspect, point.column))
-        elif self._waiting or nearest(marking, at, reach) is not None:
-            self._magnify(at)
-        else:
-            self._magnifier.hide()
-
-    # Points
-
-    def take(self, name: str) -> None:
-        """Take a landmark: the keys move it, a click places it where it is not yet complete."""
-        marking = self.marking
-        if marking is None:
-            return
-        self.selected = name
-        most = POINTS[name][1]
-        here = marking.points(name)
-        self._waiting = name if most is None or len(here) < most else ""
-        if self._waiting:
-            self.session.notice = f"{WORDS[name].capitalize()}: click on the film, or Space; Esc leaves it."
-        self._area.setFocus()
-        self.refresh()
-
-    def on_tip(self) -> None:
-        """Take the tip."""
-        self.take(TIP)
-
-    def on_carina(self) -> None:
-        """Take the carina."""
-        self.take(CARINA)
-
-    def on_other(self) -> None:
-        """Open the menu of the other landmarks."""
-        self.panel.menu.popup(QCursor.pos())
-
-    def on_next_point(self) -> None:
-        """Take the next landmark that is on the film."""
-        if self.marking is None:
-            return
-        there = [name for name in POINTS if self.marking.points(name)]
-        if there:
-            place = there.index(self.selected) + 1 if self.selected in there else 0
-            self._waiting = ""
-            self.selected = there[place % len(there)]
-            self.refresh()
-
-    def on_put(self) -> None:
-        """Put what is taken under the mouse."""
-        if self.selected and self._here is not None:
-            self._put(self.selected, self._here)
-
-    def on_accept(self) -> None:
-        """Take every proposal for a mark of the hand."""
-        if self.marking is not None:
-            self._change(self.marking.accepted())
-
-    def on_not_visible(self) -> None:
-        """The landmark that is taken cannot be seen."""
-        if self.marking is not None and self.selected:
-            self.session.notice = f"{WORDS[self.selected].capitalize()}: marked as not visible."
-            self._waiting = ""
-            self._change(self.marking.marks.called_not_visible(self.selected))
-
-    def on_take_away(self) -> None:
-        """Take the landmark away."""
-        if self.marking is not None and self.selected:
-            self._waiting = ""
-            self._change(self.marking.marks.without(self.selected))
-
-    def on_undo(self) -> None:
-        """One step back."""
-        if self.marking is not None and not self._locked() and self.marking.undo():
-            self._changed()
-
-    def on_redo(self) -> None:
-        """One step forth again."""
-        if self.marking is not None and not self._locked() and self.marking.redo():
-            self._changed()
-
-    def on_up(self) -> None:
-        """A pixel up."""
-        self._nudge(-1.0, 0.0)
-
-    def on_down(self) -> None:
-        """A pixel down."""
-        self._nudge(1.0, 0.0)
-
-    def on_left(self) -> None:
-        """A pixel left."""
-        self._nudge(0.0, -1.0)
-
-    def on_right(self) -> None:
-        """A pixel right."""
-        self._nudge(0.0, 1.0)
-
-    def on_fine_up(self) -> None:
-        """A tenth up."""
-        self._nudge(-FINE_PX, 0.0)
-
-    def on_fine_down(self) -> None:
-        """A tenth down."""
-        self._nudge(FINE_PX, 0.0)
-
-    def on_fine_left(self) -> None:
-        """A tenth left."""
-        self._nudge(0.0, -FINE_PX)
-
-    def on_fine_right(self) -> None:
-        """A tenth right."""
-        self._nudge(0.0, FINE_PX)
-
-    # View
-
-    def on_mediastinum(self) -> None:
-        """Trachea and carina fill the view."""
-        marking = self.marking
-        if marking is None:
-            return
-        part, aspect = close_up(marking.answer.film, marking.landmarks), marking.film.pixel_aspect
-        self._layers.set_window(part)
-        self._look(part.middle_row * aspect, part.middle_column, self._area.height() / (part.height * aspect))
-
-    def on_whole(self) -> None:
-        """The whole film fills the view."""
-        if self.marking is None:
-            return
-        self._layers.set_window()
-        rows, columns = self.marking.film.shape
-        height = rows * self.marking.film.pixel_aspect
-        zoom = min(self._area.height() / height, self._area.width() / columns) / MARGIN
-        self._look(height / 2.0, columns / 2.0, zoom)
-
-    def on_zoom_in(self) -> None:
-        """Closer."""
-        self._viewer.scene.camera.zoom *= ZOOM_STEP
-
-    def on_zoom_out(self) -> None:
-        """Farther."""
-        self._viewer.scene.camera.zoom /= ZOOM_STEP
-
-    def on_invert(self) -> None:
-        """Black becomes white."""
-        self._layers.invert()
-
-    def on_magnifier(self) -> None:
-        """Magnifier on or off."""
-        self._magnifies = not self._magnifies
-        self._magnifier.hide()
-
-    def on_drawing(self) -> None:
-        """Hide or show all that is drawn."""
-        self._hidden = not self._hidden
-        self._layers.hide_drawing(self._hidden)
-        self.redraw()
-
-    # Films
+    # Films and panel
 
     def on_save(self) -> None:
         """Keep the marks for good; what prevents it is told."""
@@ -356,6 +161,7 @@ class Desk(QObject):
             self.session.notice = self.session.save()
         except NotSavedError as error:
             self.session.notice = str(error)
+        self.beside.saved()
         self.refresh()
 
     def on_next_film(self) -> None:
@@ -363,31 +169,65 @@ class Desk(QObject):
         if self.session.number + 1 < len(self.session.paths):
             self.turn_to(self.session.number + 1)
         else:
-            self._notify("This is the last film.")
+            self.notify("This is the last film.")
 
     def on_previous_film(self) -> None:
         """The film before."""
         if self.session.number > 0:
             self.turn_to(self.session.number - 1)
         else:
-            self._notify("This is the first film.")
+            self.notify("This is the first film.")
+
+    def on_other(self) -> None:
+        """Open the menu of the other landmarks."""
+        self.panel.menu.popup(QCursor.pos())
 
     def on_form(self) -> None:
         """The keyboard goes to the form."""
-        self.panel.focus_form()
+        self.panel.focus_form("lip_mark")
+
+    def on_jaw(self) -> None:
+        """The keyboard goes to the mandible's level."""
+        self.panel.focus_form(MANDIBLE)
+
+    def on_neutral(self) -> None:
+        """The neck was neutral; pressed again, it is not known."""
+        self._switch(NECK, NeckPosture.NEUTRAL.value)
+
+    def on_flexed(self) -> None:
+        """The neck was flexed."""
+        self._switch(NECK, NeckPosture.FLEXED.value)
+
+    def on_extended(self) -> None:
+        """The neck was extended."""
+        self._switch(NECK, NeckPosture.EXTENDED.value)
+
+    def on_clear(self) -> None:
+        """The points were seen without doubt, or not."""
+        self._switch(CLEARLY, CLEAR)
 
     def on_film(self) -> None:
         """The keyboard goes back to the film; nothing waits any more."""
-        if self._waiting:
-            self._waiting = ""
-            self._notify("")
-        self._area.setFocus()
-        self._magnifier.hide()
+        self.film_area.setFocus()
+        self.looks.magnifier.hide()
+        if self.points.waiting:
+            self.session.notice = ""
+        self.points.waiting = self.points.selected = ""
+        self.refresh()
+
+    def on_who(self) -> None:
+        """Show whose film it is, until the next key of this kind or the next film; it is kept nowhere."""
+        self._who_shown = not self._who_shown
+        self._tell()
+
+    def on_fold(self) -> None:
+        """Fold the panel, or unfold it."""
+        self.panel.setVisible(not self.panel.isVisible())
 
     def on_help(self) -> None:
         """The sheet of keys."""
         purpose = self.session.purpose
-        HelpSheet(self._area.window(), purpose.keys, purpose.title).open()
+        HelpSheet(self.film_area.window(), purpose.keys, purpose.title, purpose.has_form).open()
 
     def on_close(self) -> None:
         """Ask the window to close."""
@@ -395,103 +235,64 @@ class Desk(QObject):
 
     # Inside
 
-    @property
-    def _pixel(self) -> float:
-        """Film pixels for one of the screen."""
-        return 1.0 / float(self._viewer.scene.camera.zoom)
+    def _suit_purpose(self) -> None:
+        purpose = self.session.purpose
+        extra = purpose.widget(self)
+        if extra is not None:
+            self.panel.put_on_top(extra)
+        self.panel.call_save(purpose.saves_as)
+        if not purpose.has_form:
+            self.panel.without_form()
 
-    def _bound(self, own_window: bool) -> Iterator[QShortcut]:
-        on_film, in_window = Qt.ShortcutContext.WidgetWithChildrenShortcut, Qt.ShortcutContext.WindowShortcut
+    def _method(self, action: str) -> Callable[[], None]:
+        found: Callable[[], None] = next(
+            method for part in self._parts if (method := getattr(part, f"on_{action}", None)) is not None
+        )
+        return found
+
+    def _bound(self) -> Iterator[QShortcut]:
         for key in all_keys():
-            if not own_window and key.action in ONLY_OWN_WINDOW:
-                continue
-            for press in key.presses:
-                shortcut = QShortcut(QKeySequence(press), self._area)
-                shortcut.setContext(in_window if key.everywhere and own_window else on_film)
-                shortcut.activated.connect(partial(self.act, key.action))
-                yield shortcut
+            if self._binds(key):
+                for press in key.presses:
+                    yield self._shortcut(key, press)
 
-    def _zoomed(self) -> None:
-        """Draw again soon: sizes on the screen stay."""
-        self._redraw_soon.start()
-
-    def _put(self, name: str, at: Place) -> None:
-        marking = self.marking
-        if marking is None:
-            return
-        there = len(marking.marks.placed.get(name, ()))
-        most = POINTS[name][1]
-        index = there if most is None or there < most else most - 1
-        self.selected = name
-        marks = marking.marks.put(name, index, (at[0] / marking.film.pixel_aspect, at[1]))
-        complete = len(marks.placed[name]) == most
-        self._waiting = "" if complete else name
-        if complete:
-            self.session.notice = ""
-        self._change(marks)
-
-    def _nudge(self, rows: float, columns: float) -> None:
-        """Move every point of what is taken."""
-        marking = self.marking
-        points = () if marking is None else marking.points(self.selected) if self.selected else ()
-        if marking is None or not points:
-            return
-        moved = tuple((point.row + rows, point.column + columns) for point in points)
-        self._change(marking.marks.put_all(self.selected, moved))
-        if self._magnifies:
-            point = marking.points(self.selected)[0]
-            self._magnify((point.row * marking.film.pixel_aspect, point.column))
-
-    def _change(self, marks: Marks) -> None:
-        if self.marking is not None and not self._locked() and self.marking.change(marks):
-            self._changed()
-        else:
-            self.refresh()
-
-    def _locked(self) -> bool:
-        """Whether the purpose keeps the marks as they are; says so."""
-        if self.marking is None or not self.session.purpose.locked(self.marking):
+    def _binds(self, key: Key) -> bool:
+        if key.needs_form and not self.session.purpose.has_form:
             return False
-        self.session.notice = "These marks are saved and stay as they are."
-        return True
+        return self._own_window or key.action not in ONLY_OWN_WINDOW
 
-    def _changed(self) -> None:
-        self.session.keep_draft()
-        self.refresh()
+    def _shortcut(self, key: Key, press: str) -> QShortcut:
+        on_film, in_window = Qt.ShortcutContext.WidgetWithChildrenShortcut, Qt.ShortcutContext.WindowShortcut
+        shortcut = QShortcut(QKeySequence(press), self.film_area)
+        shortcut.setContext(in_window if key.everywhere and self._own_window else on_film)
+        shortcut.activated.connect(partial(self.act, key.action))
+        return shortcut
+
+    def _look(self, marking: Marking) -> None:
+        """In the other thread: search a film that is still wanted."""
+        if marking is self.marking:
+            self._found.emit(marking, self.session.look(marking))
+
+    def _show_proposal(self, marking: Marking, proposal: Proposal) -> None:
+        marking.proposal = proposal
+        if marking is self.marking:
+            self.beside.follow()
+            self.refresh()
 
     def _typed(self, key: str, text: str) -> None:
         if self.marking is None:
             return
         self.marking.type(key, text)
-        self._changed()
+        self.changed()
 
-    def _moved(self, at: Place, by: Place) -> Place:
-        aspect = 1.0 if self.marking is None else self.marking.film.pixel_aspect
-        return at[0] + by[0] / aspect, at[1] + by[1]
-
-    def _show_proposal(self, marking: Marking, proposal: Proposal) -> None:
-        marking.proposal = proposal
-        if marking is self.marking:
-            self.refresh()
-
-    def _magnify(self, at: Place) -> None:
+    def _switch(self, key: str, text: str) -> None:
+        """Fill in a field that has a button; pressed again, empty it."""
         marking = self.marking
         if marking is None:
             return
-        aspect = marking.film.pixel_aspect
-        part = sampled(marking.film.pixels, at[0] / aspect, at[1], aspect)
-        centre, zoom = self._viewer.scene.camera.center, self._viewer.scene.camera.zoom
-        x = (at[1] - centre[-1]) * zoom + self._area.width() / 2.0
-        y = (at[0] - centre[-2]) * zoom + self._area.height() / 2.0
-        self._magnifier.show_at((x, y), self._layers.stretched(part))
-
-    def _look(self, y: float, x: float, zoom: float) -> None:
-        self._viewer.scene.camera.center = (0.0, y, x)
-        self._viewer.scene.camera.zoom = zoom
-
-    def _notify(self, notice: str) -> None:
-        self.session.notice = notice
-        self._tell()
+        marking.type(key, "" if marking.texts.get(key) == text else text)
+        self._show_form()
+        self.changed()
 
     def _tell(self) -> None:
         session, marking = self.session, self.marking
@@ -501,23 +302,23 @@ class Desk(QObject):
             self.panel.mark_problems({})
         else:
             where += " · unsaved" if marking.unsaved else ""
+            if self._who_shown:
+                where += f"\n{identifiers_in_words(marking.film.identifiers)}"
             told = session.purpose.tells(marking)
-            self.panel.say(said_of(marking) if told else said_nothing(session.purpose.asks))
+            self.panel.say(said_of(marking, self._ask(marking)) if told else said_nothing(session.purpose.asks))
             self.panel.mark_problems(marking.answer.problems)
         self.panel.place(where, session.notice)
+        self.panel.mark_chosen(self.points.selected, self.points.waiting)
+
+    def _ask(self, marking: Marking) -> tuple[str, ...]:
+        """What would sharpen the answer; during a drag as it was, since it is dear to find out."""
+        if not self.points.dragging:
+            self._asked = () if marking.looking else asked_of(marking)
+        return self._asked
 
     def _show_form(self) -> None:
         marking = self.marking
         if marking is None:
             self.panel.fill({}, {}, enabled=False)
-            return
-        film, hints = marking.film, {}
-        if film.patient.age_years is not None:
-            hints["age"] = f"{film.patient.age_years:.0f} (film)"
-        if film.patient.sex is not None:
-            hints["sex"] = f"{film.patient.sex.value} (film)"
-        if film.patient.height_cm is not None:
-            hints["height"] = f"{film.patient.height_cm:.0f} (film)"
-        if film.spacing is not None:
-            hints["mm_per_pixel"] = f"{film.spacing.column_mm:.3g} (film)"
-        self.panel.fill(marking.texts, hints, enabled=True)
+        else:
+            self.panel.fill(marking.texts, hints_of(marking.film), enabled=True)

@@ -11,14 +11,16 @@ from qtpy.QtWidgets import QDialog, QDialogButtonBox, QHBoxLayout, QLabel, QVBox
 from annotate.window.keys import GROUPS, MOUSE, Key
 from measure.cautions import ALWAYS
 
-SHEET_PX = 820
-HALF = 2
-"""Groups in the left column."""
+SHEET_PX = 1180
+COLUMNS = ((0,), (1,), (2, 3))
+"""Groups in each column; the mouse, and the purpose's own keys, follow in the second."""
+
+EXTRA = COLUMNS[1]
 
 Row = tuple[str, str]
 Group = tuple[str, tuple[Row, ...]]
 
-STYLE = "QWidget { background: #1b1e22; color: #f0f0f0; font-size: 14px; }"
+STYLE = "QWidget { background: #1b1e22; color: #f0f0f0; font-size: 13px; }"
 SIGNS = (
     "Dashed: proposed by the program. Solid: placed by hand. Thin circle: where the point lies with 95 %. "
     "Brackets: where the tip should lie. Diamond: another reader's point."
@@ -35,18 +37,23 @@ class HelpSheet(QDialog):
         Keys of the window's purpose and what they do.
     title : str
         Of that purpose.
+    has_form : bool
+        Whether the keys that need the form are there.
     """
 
-    def __init__(self, parent: QWidget, own: Sequence[Row] = (), title: str = "") -> None:
+    def __init__(self, parent: QWidget, own: Sequence[Row] = (), title: str = "", has_form: bool = True) -> None:
         super().__init__(parent)
         self.setWindowTitle("Keys")
         self.setStyleSheet(STYLE)
         self.setMinimumWidth(SHEET_PX)
         columns = QHBoxLayout()
-        groups: list[Group] = [*((name, _rows(keys)) for name, keys in GROUPS), ("Mouse", MOUSE)]
-        left = groups[:HALF] + ([(title.capitalize(), tuple(own))] if own else [])
-        for side in (left, groups[HALF:]):
-            columns.addWidget(_sheet(side), alignment=Qt.AlignmentFlag.AlignTop)
+        groups: list[Group] = [(name, _rows(keys, has_form)) for name, keys in GROUPS]
+        extra: list[Group] = [("Mouse", MOUSE), *([(title.capitalize(), tuple(own))] if own else [])]
+        for numbers in COLUMNS:
+            side = [groups[number] for number in numbers if groups[number][1]]
+            columns.addWidget(
+                _sheet([*side, *(extra if numbers == EXTRA else [])]), alignment=Qt.AlignmentFlag.AlignTop
+            )
         signs = QLabel(f"{SIGNS}<br><br>{escape(' '.join(ALWAYS))}")
         signs.setWordWrap(True)
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
@@ -57,8 +64,9 @@ class HelpSheet(QDialog):
         column.addWidget(buttons)
 
 
-def _rows(keys: Sequence[Key]) -> tuple[Row, ...]:
-    return tuple((" or ".join(key.presses), key.words) for key in keys if key.words)
+def _rows(keys: Sequence[Key], has_form: bool) -> tuple[Row, ...]:
+    shown = (key for key in keys if key.words and (has_form or not key.needs_form))
+    return tuple((" or ".join(key.presses), key.words) for key in shown)
 
 
 def _sheet(groups: Sequence[Group]) -> QLabel:
@@ -68,7 +76,7 @@ def _sheet(groups: Sequence[Group]) -> QLabel:
             f"<tr><td style='padding-right:14px'><b>{escape(press)}</b></td><td>{escape(words)}</td></tr>"
             for press, words in rows
         )
-        parts.append(f"<h3>{title}</h3><table cellspacing='3'>{lines}</table>")
+        parts.append(f"<h3 style='margin:6px 0 2px 0'>{title}</h3><table cellspacing='1'>{lines}</table>")
     label = QLabel("".join(parts))
     label.setWordWrap(True)
     return label

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 from qtpy.QtCore import QPointF, QRectF, Qt
@@ -31,21 +33,25 @@ class Magnifier(QWidget):
         self.setFixedSize(SIDE_PX, SIDE_PX)
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         self._image: QImage | None = None
+        self._shown = QRectF()
         self.hide()
 
-    def show_at(self, screen: tuple[float, float], grey: NDArray[np.uint8]) -> None:
-        """Show a square part of the film whose middle is the place under the cursor.
+    def show_at(self, screen: tuple[float, float], grey: NDArray[np.uint8], shown: QRectF) -> None:
+        """Show a part of the film whose middle is the place under the cursor.
 
         Parameters
         ----------
         screen : (float, float)
             X and y of that place on the parent.
-        grey : ndarray of uint8, shape (n, n)
-            The part, sampled as it is to be shown.
+        grey : ndarray of uint8, shape (rows, columns)
+            A part of the film as it is to be shown.
+        shown : QRectF
+            What of it fills the glass, to fractions of a pixel.
         """
         held = np.ascontiguousarray(grey)
         rows, columns = held.shape
         self._image = QImage(held.tobytes(), columns, rows, columns, QImage.Format.Format_Grayscale8).copy()
+        self._shown = shown
         self._move_beside(screen)
         self.show()
         self.raise_()
@@ -70,7 +76,7 @@ class Magnifier(QWidget):
         round_glass.addEllipse(glass)
         painter.save()
         painter.setClipPath(round_glass)
-        painter.drawImage(glass, self._image)
+        painter.drawImage(glass, self._image, self._shown)
         painter.restore()
         middle, arm, gap = SIDE_PX / 2.0, 26.0, 5.0
         for colour, width in ((QColor(*PAPER), 4.0), (QColor(*INK), 1.5)):
@@ -83,8 +89,10 @@ class Magnifier(QWidget):
         painter.end()
 
 
-def sampled(pixels: NDArray[np.float32], row: float, column: float, pixel_aspect: float) -> NDArray[np.float32]:
-    """The part of a film under the glass, to a tenth of a pixel; beyond the edge it is black.
+def under_glass(
+    pixels: NDArray[np.float32], row: float, column: float, pixel_aspect: float
+) -> tuple[NDArray[np.float32], QRectF]:
+    """The part of a film under the glass, and what of it is shown; beyond the edge it is black.
 
     Parameters
     ----------
@@ -94,20 +102,17 @@ def sampled(pixels: NDArray[np.float32], row: float, column: float, pixel_aspect
         The middle.
     pixel_aspect : float
         Row spacing over column spacing.
-
-    Returns
-    -------
-    ndarray of float32, shape (SIDE_PX, SIDE_PX)
     """
-    from scipy.ndimage import map_coordinates
-
-    steps = (np.arange(SIDE_PX) - (SIDE_PX - 1) / 2.0) * SHOWN_PIXELS / SIDE_PX
-    top = max(int(row - SHOWN_PIXELS / 2.0 / pixel_aspect) - 2, 0)
-    left = max(int(column - SHOWN_PIXELS / 2.0) - 2, 0)
-    part = pixels[
-        top : int(row + SHOWN_PIXELS / 2.0 / pixel_aspect) + 3, left : int(column + SHOWN_PIXELS / 2.0) + 3
-    ]
-    if part.size == 0:
-        return np.zeros((SIDE_PX, SIDE_PX), np.float32)
-    rows, columns = np.meshgrid(row - top + steps / pixel_aspect, column - left + steps, indexing="ij")
-    return np.asarray(map_coordinates(part, [rows, columns], order=1, cval=0.0), np.float32)
+    high, wide = SHOWN_PIXELS / pixel_aspect, SHOWN_PIXELS
+    # A pixel's middle is its whole number; a picture's first pixel reaches from 0 to 1.
+    top, left = row + 0.5 - high / 2.0, column + 0.5 - wide / 2.0
+    first_row, first_column = math.floor(top) - 1, math.floor(left) - 1
+    part = np.zeros((math.ceil(high) + 4, math.ceil(wide) + 4), np.float32)
+    rows, columns = pixels.shape
+    inside_rows = slice(max(first_row, 0), max(min(first_row + part.shape[0], rows), 0))
+    inside_columns = slice(max(first_column, 0), max(min(first_column + part.shape[1], columns), 0))
+    found = pixels[inside_rows, inside_columns]
+    if found.size:
+        down, across = inside_rows.start - first_row, inside_columns.start - first_column
+        part[down : down + found.shape[0], across : across + found.shape[1]] = found
+    return part, QRectF(left - first_column, top - first_row, wide, high)

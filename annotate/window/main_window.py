@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from napari.components import ViewerModel
-from napari.qt import QtViewer
 from qtpy.QtCore import QEventLoop, Qt, Signal
 from qtpy.QtGui import QCloseEvent, QResizeEvent
-from qtpy.QtWidgets import QHBoxLayout, QMainWindow, QMessageBox, QPushButton, QWidget
+from qtpy.QtWidgets import QMainWindow, QMessageBox, QPushButton, QSplitter
 
 from annotate.window.desk import Desk
+from annotate.window.film_view import FilmView
+from annotate.window.panel import DIALOGS
 from annotate.window.purpose import NotSavedError
 from annotate.window.session import Session
 
@@ -29,24 +29,29 @@ class MarkingWindow(QMainWindow):
     def __init__(self, session: Session) -> None:
         super().__init__()
         self.setWindowTitle(f"lipmark: {session.purpose.title}")
-        self.viewer = ViewerModel()
-        self._film = QtViewer(self.viewer)
-        area = _filled_by(self._film)
-        self.desk = Desk(self.viewer, session, area)
+        self.setStyleSheet(DIALOGS)
+        self.view = FilmView()
+        self.desk = Desk(self.view, session)
         self.desk.closing.connect(self.close)
-        whole = QWidget()
-        row = _tight(whole)
-        row.addWidget(area, stretch=1)
-        row.addWidget(self.desk.panel)
-        self.setCentralWidget(whole)
+        self._films = QSplitter(Qt.Orientation.Horizontal)
+        self._films.addWidget(self.desk.beside.side)
+        self._films.addWidget(self.view)
+        self._films.addWidget(self.desk.panel)
+        self._films.setChildrenCollapsible(False)
+        for number, stretch in enumerate((1, 1, 0)):
+            self._films.setStretchFactor(number, stretch)
+        self.setCentralWidget(self._films)
         self.resize(*FIRST_SIZE)
+        self.desk.panel.fit(self.height())
+        wide = self.desk.panel.usual_width
+        self._films.setSizes([(self.width() - wide) // 2, self.width() - wide, wide])
 
     def start(self, number: int = 0) -> None:
         """Show the window with a film of the list."""
         self.show()
         self.activateWindow()
         self.desk.turn_to(number)
-        self.desk.on_film()
+        self.view.setFocus()
 
     def run(self) -> None:
         """Show the window and come back when it is closed, whatever else the process has open."""
@@ -58,15 +63,19 @@ class MarkingWindow(QMainWindow):
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802, the name is Qt's
         """A large screen gets larger type."""
         super().resizeEvent(event)
-        self.desk.panel.fit(event.size().height())
+        panel, before = self.desk.panel, self.desk.panel.usual_width
+        panel.fit(event.size().height())
+        if panel.usual_width != before:
+            side, film, _ = self._films.sizes()
+            self._films.setSizes([side, film, panel.usual_width])
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802, the name is Qt's
         """Unsaved marks are asked about; drafts of them stay in any case."""
         if self.desk.session.unsaved and not self._may_close():
             event.ignore()
             return
+        self.hide()
         self.desk.stop()
-        self._film.close()
         super().closeEvent(event)
         self.closed.emit()
 
@@ -102,20 +111,3 @@ class MarkingWindow(QMainWindow):
                 self.desk.refresh()
                 return False
         return True
-
-
-def _filled_by(widget: QWidget) -> QWidget:
-    """A plain widget round another: napari's own is a splitter, which would make room for the magnifier."""
-    area = QWidget()
-    area.setObjectName("film")
-    area.setStyleSheet("#film, #film > QWidget { background: black; }")
-    area.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-    _tight(area).addWidget(widget)
-    return area
-
-
-def _tight(widget: QWidget) -> QHBoxLayout:
-    row = QHBoxLayout(widget)
-    row.setContentsMargins(0, 0, 0, 0)
-    row.setSpacing(0)
-    return row

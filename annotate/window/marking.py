@@ -13,6 +13,7 @@ from imaging.film import Film
 from imaging.propose import Proposal
 from measure.assess import Case, assess
 from measure.errors import MeasureError
+from measure.follow_up import PreviousFilm
 from measure.landmarks import VERTEBRAE, Landmark, Landmarks, Point
 from measure.reading import Reading
 
@@ -84,6 +85,7 @@ class Marking:
         self.fingerprint = film.fingerprint
         self.history = History(Marks())
         self.texts: dict[str, str] = {}
+        self._previous: PreviousFilm | None = None
         self._proposal = proposal
         self._kept: State = (Marks(), {})
         self._answer: Answer | None = None
@@ -102,6 +104,10 @@ class Marking:
     def proposal(self, proposal: Proposal) -> None:
         self._proposal = proposal
         self._answer = None
+
+    def compare_with(self, previous: PreviousFilm | None) -> None:
+        """Hold the Reading against the patient's film before."""
+        self._previous, self._answer = previous, None
 
     def change(self, marks: Marks) -> bool:
         """Take a step that can be undone; points are kept on the film."""
@@ -148,6 +154,19 @@ class Marking:
         if self._answer is None:
             self._answer = self._answered()
         return self._answer
+
+    @property
+    def looking(self) -> bool:
+        """Whether a point is still being looked for, so that there is no answer yet."""
+        hand = self.marks.complete()
+        return self._proposal is STILL_LOOKING and not (TIP in hand and CARINA in hand)
+
+    @property
+    def asked(self) -> str:
+        """The point that a click is for where none was chosen: tip first, then carina; empty where both are
+        there.
+        """
+        return next((name for name in (TIP, CARINA) if not self.points(name)), "")
 
     @property
     def reading(self) -> Reading:
@@ -214,7 +233,9 @@ class Marking:
             if ends is None or known.object_mm is None
             else (known.object_mm, (ends[0], ends[1])),
             mm_per_pixel=known.mm_per_pixel,
-            known=known.case,
+            known=replace(known.case, previous=self._previous),
+            clear=known.clear,
+            mandible_row=known.mandible_row,
         )
 
     def _wanted(self) -> Proposal:
@@ -223,14 +244,15 @@ class Marking:
         seen = tuple(
             f"The {WORDS[name]} is marked as not visible." for name in (TIP, CARINA) if name in marks.not_visible
         )
-        return Proposal(
-            Landmarks(
+        return replace(
+            self._proposal,
+            landmarks=Landmarks(
                 tip=None if marks.hides(TIP) else found.tip,
                 carina=None if marks.hides(CARINA) else found.carina,
                 airway_path=() if marks.hides(AIRWAY) else found.airway_path,
                 tube_line=() if marks.hides(TIP) else found.tube_line,
             ),
-            (*self._proposal.reasons, *seen),
+            reasons=(*self._proposal.reasons, *seen),
         )
 
 

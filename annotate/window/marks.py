@@ -7,32 +7,18 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Generic, TypeVar
 
-from measure.landmarks import POINTS_PER_MARK, VERTEBRAE, Mark, Point
-
-TIP, CARINA, AIRWAY, KNOWN_OBJECT = "tip", "carina", "airway", "known-object"
+from measure.landmarks import AIRWAY as AIRWAY
+from measure.landmarks import CARINA as CARINA
+from measure.landmarks import KINDS, POINTS_PER_MARK, Mark, Point
+from measure.landmarks import KNOWN_OBJECT as KNOWN_OBJECT
+from measure.landmarks import TIP as TIP
 
 POINTS: Mapping[str, tuple[int, int | None]] = MappingProxyType(
-    {TIP: (1, 1), CARINA: (1, 1), **POINTS_PER_MARK, KNOWN_OBJECT: (2, 2)}
+    {name: (kind.fewest, kind.most) for name, kind in KINDS.items()}
 )
 """Everything that can be marked, with the fewest and the most points it takes."""
 
-WORDS: Mapping[str, str] = MappingProxyType(
-    {
-        TIP: "tube tip",
-        CARINA: "carina",
-        AIRWAY: "airway path",
-        "mandible": "lower border of the mandible",
-        "cords": "vocal cords",
-        "cuff-upper": "upper edge of the cuff",
-        "cuff-lower": "lower edge of the cuff",
-        "cuff-walls": "cuff, both sides",
-        "trachea-walls": "tracheal walls",
-        "tube-walls": "tube, both sides",
-        "arch": "aortic arch",
-        KNOWN_OBJECT: "object of known length",
-        **{name: f"vertebra {name}" for name in VERTEBRAE},
-    }
-)
+WORDS: Mapping[str, str] = MappingProxyType({name: kind.words for name, kind in KINDS.items()})
 """As people say it."""
 
 T = TypeVar("T")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from annotate.drawing.palette import CARINA as CARINA_COLOUR
 from annotate.drawing.palette import INK, OTHER, PATH, TIP, ZONE, Colour
 from annotate.drawing.ruler import RULER_CM, Ruler, accepted_zone, airway_ruler
-from annotate.window.marking import ATTRIBUTES, Marking, points_of
+from annotate.window.marking import Marking, points_of
 from annotate.window.marks import AIRWAY, CARINA, POINTS, WORDS
 from annotate.window.marks import TIP as TIP_NAME
 from measure.accepted_range import AcceptedRange
@@ -41,6 +41,12 @@ ABOVE_PX, BELOW_PX = 12.0, 16.0
 NUMBERS_FROM_PX = 26.0
 """Ruler numbers need this much room for a centimetre."""
 
+FAR_SHARE = 0.65
+"""Signs of a film that is seen as a whole are so much smaller, so that they do not bury the tip (by eye)."""
+
+LONG_SIDE_CM = 40.0
+"""Of a film whose spacing is not known, only to tell whether it is seen as a whole (common practice)."""
+
 ARC_POINTS = 49
 
 
@@ -53,12 +59,13 @@ class Weight(IntEnum):
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Stroke:
-    """A line through places of shape (N, 2); dashed where it was proposed."""
+    """A line through places of shape (N, 2); dashed where it was proposed, faint where it is not in use."""
 
     places: Places
     colour: Colour
     weight: Weight = Weight.THIN
     dashed: bool = False
+    faint: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +120,9 @@ def draw(
     other_words : str
         What these points are called.
     """
-    pen = Pen(marking.film.pixel_aspect, scale)
+    film = marking.film
+    cm_px = max(film.shape[0] * film.pixel_aspect, film.shape[1]) / LONG_SIDE_CM
+    pen = Pen(film.pixel_aspect, scale, far=cm_px < NUMBERS_FROM_PX * scale)
     strokes: list[Stroke] = []
     labels: list[Label] = []
     band = None
@@ -121,7 +130,7 @@ def draw(
     if ruler is not None:
         accepted = marking.reading.accepted_range
         if accepted is not None:
-            band = pen.band(ruler, accepted)
+            band = None if pen.far else pen.band(ruler, accepted)
             strokes += pen.brackets(ruler, accepted)
         strokes += pen.ruler(ruler)
         labels += pen.numbers(ruler)
@@ -132,12 +141,15 @@ def draw(
             for name in (TIP_NAME, CARINA)
             for point in points_of(other, name)
         ]
-    strokes += pen.tube_line(marking.landmarks.tube_line)
-    for name in POINTS:
+    if not pen.far:
+        strokes += pen.tube_line(marking.landmarks.tube_line)
+    # The tip comes last: it lies on top.
+    for name in reversed(tuple(POINTS)):
         points = marking.points(name)
-        if not points:
+        if not points or (pen.far and name == AIRWAY != selected):
             continue
-        strokes += pen.landmark(name, points)
+        faint = name not in (TIP_NAME, CARINA, selected)
+        strokes += (replace(stroke, faint=faint or stroke.faint) for stroke in pen.landmark(name, points))
         labels += pen.words(name, points)
         if name == selected:
             strokes += pen.corners(points)
@@ -146,10 +158,16 @@ def draw(
 
 @dataclass(frozen=True, slots=True)
 class Pen:
-    """Draws shapes of constant size on the screen."""
+    """Draws shapes of constant size on the screen; smaller and fewer where the whole film is seen from afar."""
 
     aspect: float
     scale: float
+    far: bool = False
+
+    @property
+    def sign(self) -> float:
+        """Film pixels for a screen pixel of a sign."""
+        return self.scale * (FAR_SHARE if self.far else 1.0)
 
     def place(self, row: float, column: float) -> Place:
         """Where a pixel of the film lies."""
@@ -173,10 +191,10 @@ class Pen:
             yield from self._other(points)
         colour = _colour(name)
         for point in points:
-            if point.sd_px > 0.0:
+            if point.sd_px > 0.0 and not self.far:
                 radius = Z95 * point.sd_px
                 ring = self._ring(point, radius * self.aspect, radius)
-                yield Stroke(ring, colour, Weight.THIN, _dashed(point))
+                yield Stroke(ring, colour, Weight.THIN, _dashed(point), faint=True)
 
     def tube_line(self, points: Sequence[Landmark]) -> Iterator[Stroke]:
         """Ticks on both sides of the line that was followed; the line itself stays to be seen."""
@@ -230,13 +248,14 @@ class Pen:
         return Stroke(np.array([(y - out, x), (y, x + out), (y + out, x), (y, x - out), (y - out, x)]), INK)
 
     def ruler(self, ruler: Ruler) -> Iterator[Stroke]:
-        """The airway with a tick each centimetre."""
-        heights = np.linspace(0.0, RULER_CM, 4 * RULER_CM + 1)
-        yield Stroke(np.array([self.place(*ruler.at(height)) for height in heights]), INK)
-        tick = TICK_PX * self.scale
-        for height in range(RULER_CM + 1):
+        """The airway with a tick each centimetre; from afar the ticks alone."""
+        if not self.far:
+            heights = np.linspace(0.0, RULER_CM, 4 * RULER_CM + 1)
+            yield Stroke(np.array([self.place(*ruler.at(height)) for height in heights]), INK, faint=True)
+        tick = TICK_PX * self.sign
+        for height in range(0, RULER_CM + 1, 2 if self.far else 1):
             y, x = self.place(*ruler.at(height))
-            yield Stroke(np.array([(y, x - tick), (y, x + tick)]), INK)
+            yield Stroke(np.array([(y, x - tick), (y, x + tick)]), INK, faint=self.far)
 
     def numbers(self, ruler: Ruler) -> Iterator[Label]:
         """Every second centimetre, and the unit at the top."""
@@ -261,7 +280,7 @@ class Pen:
             yield Stroke(line * (self.aspect, 1.0), ZONE, Weight.THICK)
 
     def _tip(self, tip: Landmark) -> Iterator[Stroke]:
-        radius = RING_PX * self.scale
+        radius = RING_PX * self.sign
         y, x = self.place(tip.row, tip.column)
         yield Stroke(self._ring(tip, radius, radius), TIP, Weight.THICK, _dashed(tip))
         for side in (-1, 1):
@@ -269,7 +288,7 @@ class Pen:
 
     def _carina(self, carina: Landmark) -> Iterator[Stroke]:
         y, x = self.place(carina.row, carina.column)
-        down, across = FORK_PX[0] * self.scale, FORK_PX[1] * self.scale
+        down, across = FORK_PX[0] * self.sign, FORK_PX[1] * self.sign
         for side in (-1, 1):
             leg = np.array([(y, x), (y + down, x + side * across)])
             yield Stroke(leg, CARINA_COLOUR, Weight.THICK, _dashed(carina))
@@ -306,29 +325,23 @@ def _dashed(point: Landmark) -> bool:
     return point.source is Source.PROPOSED
 
 
-def segments(stroke: Stroke, scale: float) -> Places:
-    """A stroke as straight pieces, shape (N, 2, 2): start, and the way to the end; a dashed one has gaps."""
-    if not stroke.dashed:
-        return np.stack([stroke.places[:-1], np.diff(stroke.places, axis=0)], axis=1)
-    steps = np.diff(stroke.places, axis=0)
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])
-    pairs = max(round(along[-1] / (2.0 * DASH_PX * scale)), 2)
-    starts = np.arange(pairs) * along[-1] / pairs
-    ends = starts + 0.55 * along[-1] / pairs
+def nearest(marking: Marking, at: Place, reach: float, chosen: str = "") -> tuple[str, int] | None:
+    """The point that the mouse means: name and index of the nearest within `reach` film pixels.
 
-    def at(lengths: Places) -> Places:
-        return np.column_stack([np.interp(lengths, along, stroke.places[:, axis]) for axis in (0, 1)])
-
-    return np.stack([at(starts), at(ends) - at(starts)], axis=1)
+    Tip and carina win over everything; another landmark can be meant only where it was chosen.
+    """
+    for names in ((TIP_NAME, CARINA), (chosen,) if chosen else ()):
+        if found := _nearest_of(marking, names, at, reach):
+            return found
+    return None
 
 
-def nearest(marking: Marking, at: Place, reach: float) -> tuple[str, int] | None:
-    """The point that the mouse means: name and index of the nearest within `reach` film pixels."""
+def _nearest_of(marking: Marking, names: Iterable[str], at: Place, reach: float) -> tuple[str, int] | None:
     aspect = marking.film.pixel_aspect
-    found: tuple[float, str, int] | None = None
-    for name in (*ATTRIBUTES, *(name for name in POINTS if name not in ATTRIBUTES)):
-        for index, point in enumerate(marking.points(name)):
-            away = math.hypot(point.row * aspect - at[0], point.column - at[1])
-            if away <= reach and (found is None or away < found[0]):
-                found = (away, name, index)
-    return None if found is None else found[1:]
+    away = {
+        (name, index): math.hypot(point.row * aspect - at[0], point.column - at[1])
+        for name in names
+        for index, point in enumerate(marking.points(name))
+    }
+    found = min(away, key=away.__getitem__, default=None)
+    return found if found is not None and away[found] <= reach else None

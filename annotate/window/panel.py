@@ -24,15 +24,18 @@ from qtpy.QtWidgets import (
 )
 
 from annotate.drawing.palette import PATH, TIP, Colour
-from annotate.window.form import FIELDS, Field
+from annotate.window.form import CLEAR, CLEARLY, FIELDS, NECK, NOT_SHOWN, OBJECT, Field
+from annotate.window.length_ask import LengthAsk
 from annotate.window.marks import CARINA as CARINA_NAME
 from annotate.window.marks import POINTS, WORDS
 from annotate.window.marks import TIP as TIP_NAME
-from annotate.window.words import Said
+from annotate.window.words import Odds, Said
 from measure.landmarks import VERTEBRAE
 from measure.verdict import Verdict
 
 FORM_COLUMNS = 2
+SOFT = "style='color:#c8c8c8; padding-right:12px'"
+WIDE = "style='padding-right:18px'"
 ROOMY_FROM_PX = 950
 """A window this high has room for larger type (ours)."""
 
@@ -50,22 +53,26 @@ TONES: Mapping[Verdict, Colour] = {
 
 @dataclass(frozen=True, slots=True)
 class Type:
-    """Sizes in screen pixels: of the panel, and of its letters."""
+    """Sizes in screen pixels: of the panel as it opens and at its narrowest, and of its letters."""
 
     panel: int
+    least: int
     text: int
     verdict: int
-    move: int
 
 
-COMPACT, ROOMY = Type(456, 13, 25, 19), Type(560, 16, 32, 24)
+COMPACT, ROOMY = Type(456, 400, 13, 21), Type(600, 480, 16, 28)
+
+NECK_BUTTONS = (("1  neutral", "neutral"), ("2  flexed", "flexed"), ("3  extended", "extended"))
+NOTICE_LINES = 2
+"""Room that a notice has, whether there is one or not: the form does not jump."""
 
 STYLE = """
 #lipmark { background: #1b1e22; }
 #lipmark QWidget { background: #1b1e22; color: #f0f0f0; font-size: {text}px; }
 #lipmark QLabel#verdict { font-size: {verdict}px; font-weight: bold; color: #101010; padding: 8px 10px;
     border-radius: 6px; }
-#lipmark QLabel#move { font-size: {move}px; font-weight: bold; }
+#lipmark QLabel#move { font-size: {verdict}px; font-weight: bold; }
 #lipmark QLabel#where { color: #c8c8c8; }
 #lipmark QLabel#notice { color: #f0e442; }
 #lipmark QLineEdit, #lipmark QComboBox { background: #2b3036; border: 1px solid #59626c; border-radius: 4px;
@@ -73,14 +80,29 @@ STYLE = """
 #lipmark QLineEdit:focus, #lipmark QComboBox:focus { border: 2px solid #56b4e9; }
 #lipmark QLineEdit[wrong="true"], #lipmark QComboBox[wrong="true"] { border: 2px dashed #e69f00; }
 #lipmark QPushButton, #lipmark QToolButton { background: #353c44; border: 1px solid #59626c; border-radius: 4px;
-    padding: 5px 9px; min-height: 20px; }
+    padding: 5px 6px; min-height: 20px; }
 #lipmark QPushButton:hover, #lipmark QToolButton:hover { background: #454e58; }
 #lipmark QPushButton:disabled { color: #80868c; }
 #lipmark QScrollBar:vertical { background: #1b1e22; width: 8px; }
 #lipmark QScrollBar::handle:vertical { background: #59626c; border-radius: 4px; min-height: 24px; }
 #lipmark QScrollBar::add-line:vertical, #lipmark QScrollBar::sub-line:vertical { height: 0px; image: none; }
 #lipmark QPushButton#save { background: #0b5f87; font-weight: bold; }
+#lipmark QPushButton:checked { border: 2px solid #56b4e9; }
+#lipmark QPushButton[waits="true"] { border: 2px dashed #f0e442; }
 """
+
+DIALOGS = """
+QMenu, QDialog, QMessageBox { background: #1b1e22; color: #f0f0f0; border: 1px solid #7d8893; }
+QMenu::item { padding: 5px 22px; }
+QMenu::item:selected { background: #0b5f87; }
+QMessageBox QLabel { color: #f0f0f0; }
+QMessageBox QPushButton, QDialog QPushButton { background: #353c44; color: #f0f0f0; border: 1px solid #59626c;
+    border-radius: 4px; padding: 6px 12px; }
+QMessageBox QPushButton:default { border: 2px solid #56b4e9; }
+QToolTip { background: #2b3036; color: #f0f0f0; border: 1px solid #7d8893; }
+QSplitter::handle { background: #353c44; }
+"""
+"""For menus, questions and tips of the whole window."""
 
 
 class Panel(QWidget):
@@ -118,6 +140,14 @@ class Panel(QWidget):
         for widget in (self._where, self._verdict, self._move):
             self._column.addWidget(widget)
         self._column.addWidget(self._scrolled(self._story), stretch=1)
+        self._points = {
+            name: self._button(words, name) for name, words in ((TIP_NAME, "Tip  T"), (CARINA_NAME, "Carina  C"))
+        }
+        self._necks = {posture: self._button(words, posture, checkable=True) for words, posture in NECK_BUTTONS}
+        self._clear = self._button("Clear  K", "clear", checkable=True)
+        self._clear.setToolTip("The points were seen without doubt: narrower intervals.")
+        self._length = LengthAsk()
+        self._length.told.connect(self._length_told)
         self._typing = QWidget()
         self._typing.setLayout(self._form())
         self._column.addWidget(self._typing)
@@ -132,11 +162,17 @@ class Panel(QWidget):
         if kind is self._type:
             return
         self._type = kind
-        self.setFixedWidth(kind.panel)
+        self.setMinimumWidth(kind.least)
         style = STYLE
-        for name in ("text", "verdict", "move"):
+        for name in ("text", "verdict"):
             style = style.replace(f"{{{name}}}", str(getattr(kind, name)))
         self.setStyleSheet(style)
+        self._notice.setFixedHeight(NOTICE_LINES * round(1.5 * kind.text))
+
+    @property
+    def usual_width(self) -> int:
+        """Width as it opens."""
+        return (self._type or COMPACT).panel
 
     def put_on_top(self, widget: QWidget) -> None:
         """Give a widget the panel's top."""
@@ -156,7 +192,7 @@ class Panel(QWidget):
         self._verdict.setText(said.verdict)
         self._verdict.setVisible(bool(said.verdict))
         self._verdict.setStyleSheet(f"background: rgb{TONES[said.tone]};")
-        self._move.setText(said.move)
+        self._move.setText(said.move.replace(" %", "\u00a0%"))
         self._move.setVisible(bool(said.move))
         self._story.setText(_story(said))
 
@@ -164,11 +200,16 @@ class Panel(QWidget):
         """Show which film of how many, and what the reader should know."""
         self._where.setText(where)
         self._notice.setText(notice)
-        self._notice.setVisible(bool(notice))
+        self._notice.setToolTip(notice)
 
     def fill(self, texts: Mapping[str, str], hints: Mapping[str, str], enabled: bool) -> None:
         """Show a film's form; hints are what the film itself says."""
-        for field in FIELDS:
+        for posture, button in self._necks.items():
+            button.setChecked(texts.get(NECK) == posture)
+            button.setEnabled(enabled)
+        self._clear.setChecked(texts.get(CLEARLY) == CLEAR)
+        self._length.hide()
+        for field in _shown_fields():
             widget, text = self._fields[field.key], texts.get(field.key, "")
             widget.setEnabled(enabled)
             blocked = widget.blockSignals(True)
@@ -182,7 +223,7 @@ class Panel(QWidget):
 
     def mark_problems(self, problems: Mapping[str, str]) -> None:
         """Edge the fields that could not be used, and say why on them."""
-        for field in FIELDS:
+        for field in _shown_fields():
             widget, problem = self._fields[field.key], problems.get(field.key, "")
             widget.setToolTip(problem or field.why)
             if bool(widget.property("wrong")) != bool(problem):
@@ -190,16 +231,42 @@ class Panel(QWidget):
                 widget.style().unpolish(widget)
                 widget.style().polish(widget)
 
-    def focus_form(self) -> None:
-        """Put the keyboard into the first field."""
-        self._fields[FIELDS[0].key].setFocus(Qt.FocusReason.ShortcutFocusReason)
+    def mark_chosen(self, selected: str, waiting: str) -> None:
+        """Show on the buttons of tip and carina which is taken, and which waits for a click."""
+        for name, button in self._points.items():
+            button.setCheckable(True)
+            button.setChecked(name == selected)
+            if bool(button.property("waits")) != (name == waiting):
+                button.setProperty("waits", name == waiting)
+                button.style().unpolish(button)
+                button.style().polish(button)
+
+    def focus_form(self, key: str) -> None:
+        """Put the keyboard into a field."""
+        self.show()
+        self._fields[key].setFocus(Qt.FocusReason.ShortcutFocusReason)
+
+    def ask_length(self, area: QWidget, at: tuple[float, float]) -> None:
+        """Ask on the film for the length of the object whose ends were just clicked."""
+        self._length.ask(area, at)
+
+    def _length_told(self, text: str) -> None:
+        widget = self._fields[OBJECT]
+        if isinstance(widget, QLineEdit):
+            widget.setText(text)
+        self.typed.emit(OBJECT, text)
 
     def _form(self) -> QGridLayout:
         grid = QGridLayout()
         grid.setContentsMargins(0, 0, 0, 0)
         grid.setHorizontalSpacing(8)
         grid.setVerticalSpacing(4)
-        for number, field in enumerate(FIELDS):
+        grid.addWidget(QLabel("Neck"), 0, 0)
+        necks = QHBoxLayout()
+        for button in self._necks.values():
+            necks.addWidget(button)
+        grid.addLayout(necks, 0, 1, 1, 2 * FORM_COLUMNS - 1)
+        for number, field in enumerate(_shown_fields(), FORM_COLUMNS):
             row, column = divmod(number, FORM_COLUMNS)
             widget = self._combo(field) if field.choices else self._line(field)
             label = QLabel(field.label)
@@ -228,16 +295,16 @@ class Panel(QWidget):
 
     def _points_row(self) -> QHBoxLayout:
         other = QToolButton()
-        other.setText("Other landmark  O")
+        other.setText("Other  O")
+        other.setToolTip("Other landmarks: mandible, vertebrae, cords, cuff, walls, an object of known length")
         other.setMenu(self.menu)
         other.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
         accept = self._button("Accept  A", "accept")
-        self._for_a_reading: tuple[QWidget, ...] = (other, accept)
+        self._for_a_reading: tuple[QWidget, ...] = (other, accept, self._clear)
         row = QHBoxLayout()
-        row.addWidget(other)
-        row.addWidget(accept)
-        row.addWidget(self._button("Undo", "undo"))
-        row.addWidget(self._button("Help  F1", "help"))
+        row.setSpacing(4)
+        for widget in (*self._points.values(), other, accept, self._clear, self._button("Undo", "undo")):
+            row.addWidget(widget)
         return row
 
     def _films_row(self) -> QHBoxLayout:
@@ -247,10 +314,12 @@ class Panel(QWidget):
         self._save.setObjectName("save")
         row.addWidget(self._save, stretch=1)
         row.addWidget(self._button("Next  N ▶", "next_film"))
+        row.addWidget(self._button("Help  F1", "help"))
         return row
 
-    def _button(self, text: str, action: str) -> QPushButton:
+    def _button(self, text: str, action: str, checkable: bool = False) -> QPushButton:
         button = QPushButton(text)
+        button.setCheckable(checkable)
         button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         button.clicked.connect(lambda: self.pressed.emit(action))
         return button
@@ -281,6 +350,10 @@ class Panel(QWidget):
         return area
 
 
+def _shown_fields() -> tuple[Field, ...]:
+    return tuple(field for field in FIELDS if field.key not in NOT_SHOWN)
+
+
 def _label(name: str) -> QLabel:
     label = QLabel()
     label.setObjectName(name)
@@ -290,13 +363,10 @@ def _label(name: str) -> QLabel:
 
 def _story(said: Said) -> str:
     """Everything below the move, as rich text."""
-    facts = "".join(
-        f"<tr><td style='color:#c8c8c8; padding-right:10px'>{escape(label)}</td><td>{escape(text)}</td></tr>"
-        for label, text in said.facts
-    )
-    parts = [f"<p>{escape(said.reason)}</p>" if said.reason else "", f"<table>{facts}</table>" if facts else ""]
+    parts = [f"<p>{escape(said.reason)}</p>" if said.reason else "", _odds(said.odds)]
     if said.unknown:
-        parts.append(f"<p><b>Not known yet, and what sharpens it</b></p>{_list(said.unknown)}")
+        parts.append(f"<p><b>Would sharpen it, the most worth first</b></p>{_list(said.unknown)}")
+    parts.append(_table(said.facts))
     if said.cautions:
         parts.append(f"<p><b>Mind</b></p>{_list(said.cautions)}")
     return "".join(parts)
@@ -305,3 +375,23 @@ def _story(said: Said) -> str:
 def _list(texts: tuple[str, ...]) -> str:
     items = "".join(f"<li>{escape(text)}</li>" for text in texts)
     return f"<ul style='margin-left:-22px; margin-top:2px'>{items}</ul>"
+
+
+def _odds(odds: tuple[Odds, ...]) -> str:
+    """Chances now, and after the move where there is one."""
+    if not odds:
+        return ""
+    moved = any(each.after for each in odds)
+    head = f"<tr><td></td><td {SOFT}>now</td>{f'<td {SOFT}>after the move</td>' if moved else ''}</tr>"
+    rows = "".join(
+        f"<tr><td {SOFT}>{escape(each.zone)}</td><td {WIDE}>{escape(each.now)}</td>"
+        + (f"<td><b>{escape(each.after)}</b></td>" if moved else "")
+        + "</tr>"
+        for each in odds
+    )
+    return f"<table>{head}{rows}</table>"
+
+
+def _table(facts: tuple[tuple[str, str], ...]) -> str:
+    rows = "".join(f"<tr><td {SOFT}>{escape(label)}</td><td>{escape(text)}</td></tr>" for label, text in facts)
+    return f"<table>{rows}</table>" if rows else ""

@@ -19,6 +19,7 @@ from qtpy.QtWidgets import QMainWindow, QPushButton, QVBoxLayout, QWidget
 from annotate.logbook.record import default_reader
 from annotate.window.desk import Desk
 from annotate.window.drafts import Drafts
+from annotate.window.napari_view import NapariView
 from annotate.window.purpose import FirstReading
 from annotate.window.session import Session
 from imaging.errors import ImagingError
@@ -100,7 +101,8 @@ class FilmDock(QWidget):
         reader = default_reader()
         purpose = FirstReading(reader)
         session = Session([Path(layer.name)], purpose, Drafts(purpose.key, reader), load=lambda _: film)
-        self.desk = Desk(self._viewer, session, self._film_area(), own_window=False)
+        view = NapariView(self._viewer, self._film_area())
+        self.desk = Desk(view, session, own_window=False)
         self._column.addWidget(self.desk.panel)
         self.desk.turn_to(0)
 

@@ -2,29 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from annotate.logbook.entry import Draft, Entry, Kind, exact
 from annotate.logbook.errors import LogbookError
-from annotate.logbook.privacy import pseudonym
+from annotate.logbook.privacy import film_hours, pseudonym
 from annotate.logbook.record import draft_of
 from annotate.logbook.store import Logbook
+from annotate.logbook.trend import TrendPoint, film_in, films_of, previous_entry, trend
 from annotate.window.marking import Marking
 from annotate.window.marks import CARINA, TIP, Marks
+from imaging.film import Film
 from measure.distance import distance_mm
+from measure.follow_up import PreviousFilm
 from measure.landmarks import Landmark, Landmarks
 from measure.reading import Plain
 
 if TYPE_CHECKING:
     from qtpy.QtWidgets import QWidget
 
-    from annotate.window.desk import Desk
-
 
 class NotSavedError(Exception):
     """Why the marks could not be kept, and what to do."""
+
+
+class Host(Protocol):
+    """What a purpose's own widget may ask of the window; `desk.Desk`."""
+
+    @property
+    def film_area(self) -> QWidget:
+        """Where the film is shown; it has the keys."""
+
+    @property
+    def marking(self) -> Marking | None:
+        """Of the film that is open."""
+
+    def refresh(self) -> None:
+        """Show everything as it stands."""
+
+    def turn_to(self, number: int) -> None:
+        """Open a film of the list."""
 
 
 class Purpose:
@@ -66,9 +85,24 @@ class Purpose:
         """Whether Reading, ruler and accepted zone are shown now."""
         return True
 
+    def prepare(self, film: Film) -> None:
+        """What opening the film will ask and takes time; called beforehand, in another thread."""
+
     def earlier(self, marking: Marking) -> tuple[Marks, Mapping[str, str]] | None:
         """Marks and form that the same reader saved for this film before."""
         return None
+
+    def previous(self, marking: Marking) -> PreviousFilm | None:
+        """The patient's film before, to hold this one against."""
+        return None
+
+    def film_before(self, marking: Marking) -> str:
+        """Its fingerprint; empty where none is known."""
+        return ""
+
+    def trend(self, marking: Marking) -> Sequence[TrendPoint]:
+        """All films of the tube that may be seen, in their order."""
+        return ()
 
     def save(self, marking: Marking) -> str:
         """Keep the marks, and say so.
@@ -91,7 +125,7 @@ class Purpose:
     def refreshed(self) -> None:
         """The window shows something new: another film, other marks."""
 
-    def widget(self, desk: Desk) -> QWidget | None:
+    def widget(self, desk: Host) -> QWidget | None:
         """For the top of the panel."""
         return None
 
@@ -125,6 +159,36 @@ class FirstReading(Purpose):
             return None
         return Marks.from_dict(marks), {key: str(text) for key, text in texts.items()}
 
+    def prepare(self, film: Film) -> None:
+        """The pseudonym is made slow on purpose; it is remembered."""
+        _patient(film)
+        _hours(film)
+
+    def previous(self, marking: Marking) -> PreviousFilm | None:
+        """By the patient's pseudonym from the logbook."""
+        entry = self._entry_before(marking)
+        return None if entry is None else film_in(entry)
+
+    def film_before(self, marking: Marking) -> str:
+        """The same film's fingerprint."""
+        entry = self._entry_before(marking)
+        return "" if entry is None else entry.film
+
+    def trend(self, marking: Marking) -> Sequence[TrendPoint]:
+        """Every film of this patient in the logbook."""
+        patient = _patient(marking.film)
+        if patient is None:
+            return ()
+        with Logbook.open(self._logbook) as logbook:
+            return trend(films_of(logbook, patient))
+
+    def _entry_before(self, marking: Marking) -> Entry | None:
+        patient = _patient(marking.film)
+        if patient is None:
+            return None
+        with Logbook.open(self._logbook) as logbook:
+            return previous_entry(logbook, patient, marking.fingerprint, _hours(marking.film))
+
     def save(self, marking: Marking) -> str:
         """Write an entry with everything that led to the Reading."""
         try:
@@ -137,7 +201,6 @@ class FirstReading(Purpose):
         return f"Saved as entry {entry.number} by {self.reader}{corrects}."
 
     def _draft(self, marking: Marking, before: Entry | None) -> Draft:
-        who = marking.film.identifiers
         window: dict[str, Plain] = {
             "purpose": self.key,
             "marks": exact(marking.marks.to_dict()),
@@ -145,11 +208,12 @@ class FirstReading(Purpose):
         }
         draft = draft_of(
             marking.fingerprint,
-            pseudonym(who.patient_id, who.issuer_of_patient_id),
+            _patient(marking.film),
             marking.answer.case,
             marking.reading,
             self.reader,
             supersedes=None if before is None else before.number,
+            film_hours=_hours(marking.film),
         )
         return replace(draft, inputs={**draft.inputs, "window": window})
 
@@ -169,6 +233,18 @@ class SecondReading(FirstReading):
     key = "second reading"
     title = "second reading"
     proposes = False
+
+    def previous(self, marking: Marking) -> PreviousFilm | None:
+        """None: what was read before would tell."""
+        return None
+
+    def film_before(self, marking: Marking) -> str:
+        """Likewise."""
+        return ""
+
+    def trend(self, marking: Marking) -> Sequence[TrendPoint]:
+        """Likewise."""
+        return ()
 
     def __init__(self, reader: str, logbook: str | None = None) -> None:
         super().__init__(reader, logbook)
@@ -203,6 +279,18 @@ class SecondReading(FirstReading):
     def _first(self, entries: list[Entry]) -> Entry | None:
         own = self._own(entries)
         return next((entry for entry in entries if entry is not own), None)
+
+
+def _patient(film: Film) -> str | None:
+    """The patient's pseudonym."""
+    who = film.identifiers
+    return pseudonym(who.patient_id, who.issuer_of_patient_id)
+
+
+def _hours(film: Film) -> float | None:
+    """When the film was taken, from the patient's secret moment."""
+    who = film.identifiers
+    return film_hours(who.patient_id, who.taken, who.issuer_of_patient_id)
 
 
 def _window(entry: Entry) -> Mapping[str, Plain]:

@@ -6,14 +6,17 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from annotate.logbook.errors import LogbookError
-from annotate.messages import tell_unforeseen
+from annotate.messages import LOG, tell_unforeseen
 from annotate.window.drafts import DraftError, Drafts
 from annotate.window.marking import NOTHING_PROPOSED, STILL_LOOKING, Marking
 from annotate.window.purpose import Purpose
+from annotate.window.shelf import Shelf
 from imaging.errors import ImagingError
 from imaging.film import Film
 from imaging.load import load_film
 from imaging.propose import Proposal, propose
+from measure.errors import MeasureError
+from measure.follow_up import PreviousFilm
 from measure.landmarks import Landmarks
 
 
@@ -30,6 +33,10 @@ class Session:
         Where unsaved work is kept; None where it need not be.
     load : function
         Makes a film of a path.
+    ahead : int
+        How many of the next films are loaded and searched beforehand; 0 where loading a film is a step of its own.
+    beside : Path or None
+        The film before, to be seen beside each; None to look among those of this sitting.
 
     Attributes
     ----------
@@ -49,6 +56,8 @@ class Session:
         purpose: Purpose,
         drafts: Drafts | None = None,
         load: Callable[[Path], Film] = load_film,
+        ahead: int = 0,
+        beside: Path | None = None,
     ) -> None:
         self.paths = tuple(paths)
         self.purpose = purpose
@@ -58,6 +67,10 @@ class Session:
         self.notice = ""
         self._drafts = drafts
         self._load = load
+        self._ahead = ahead
+        self._beside = beside
+        self._numbers: dict[str, int] = {}
+        self._shelf = Shelf(lambda number: load(self.paths[number]))
         self._unsaved: set[int] = set()
         self._found: dict[str, Proposal] = {}
 
@@ -75,7 +88,7 @@ class Session:
         """Turn to a film; one that cannot be opened leaves its reason, and the list goes on."""
         self.number, self.marking, self.trouble, self.notice = number, None, "", ""
         try:
-            film = self._load(self.path)
+            film = self._film(number)
         except ImagingError as error:
             self.trouble = str(error)
             return
@@ -85,14 +98,75 @@ class Session:
                 f"{self.path.name}: unforeseen {type(error).__name__}; start again with --verbose and report it."
             )
             return
-        self.marking = Marking(str(self.path), film, STILL_LOOKING if self.purpose.proposes else NOTHING_PROPOSED)
+        self._numbers[film.fingerprint] = number
+        found = self._found.get(film.fingerprint)
+        unknown = STILL_LOOKING if self.purpose.proposes else NOTHING_PROPOSED
+        self.marking = Marking(str(self.path), film, found if found and self.purpose.proposes else unknown)
         self._take_up(self.marking)
+
+    def prepare(self, number: int) -> None:
+        """Load and search one of the next films; slow, and safe in another thread. What fails is told when it is
+        opened.
+        """
+        if number not in self.coming:
+            return
+        try:
+            film = self._shelf.film(number)
+            self.purpose.prepare(film)
+            if self.purpose.proposes:
+                self._search(film)
+        except Exception as error:
+            LOG.debug("film %d was not prepared: %s", number, type(error).__name__)
+
+    @property
+    def coming(self) -> range:
+        """Numbers of the films that are prepared."""
+        return range(self.number + 1, min(self.number + 1 + self._ahead, len(self.paths)))
+
+    def _film(self, number: int) -> Film:
+        if not self._ahead:
+            return self._load(self.paths[number])
+        self._shelf.keep((number - 1, number, *self.coming))
+        return self._shelf.film(number)
+
+    def film_before(self) -> Marking | None:
+        """The patient's film before this one with its marks, where its file is at hand.
+
+        That is the file given for it, or a film of this sitting that the logbook has as the one before.
+
+        Raises
+        ------
+        LogbookError, OSError
+            Where the logbook cannot be asked.
+        """
+        if self.marking is None:
+            return None
+        path = self._beside
+        if path is None:
+            number = self._numbers.get(self.purpose.film_before(self.marking))
+            path = None if number is None else self.paths[number]
+        if path is None:
+            return None
+        try:
+            before = Marking(path.name, load_film(path))
+        except ImagingError as error:
+            self.notice = str(error)
+            return None
+        earlier = self.purpose.earlier(before)
+        if earlier is not None:
+            before.restore(*earlier)
+        if not (before.landmarks.tip and before.landmarks.carina):
+            before.proposal = self.look(before)
+        if self._beside is not None and before.reading.distance is not None:
+            self.marking.compare_with(PreviousFilm.from_reading(before.reading))
+        return before
 
     def _take_up(self, marking: Marking) -> None:
         """Saved marks first, unsaved ones over them."""
         try:
+            marking.compare_with(self.purpose.previous(marking))
             earlier = self.purpose.earlier(marking)
-        except (LogbookError, OSError) as error:
+        except (LogbookError, MeasureError, OSError) as error:
             earlier, self.notice = None, str(error)
         except (KeyError, TypeError, ValueError):
             earlier, self.notice = (
@@ -114,13 +188,17 @@ class Session:
 
     def look(self, marking: Marking) -> Proposal:
         """Search a film, or remember what was found on it; slow, and safe in another thread."""
-        if marking.fingerprint not in self._found:
-            try:
-                self._found[marking.fingerprint] = propose(marking.film)
-            except Exception as error:
-                tell_unforeseen(error)
-                return Proposal(Landmarks(), (f"Nothing could be proposed: unforeseen {type(error).__name__}.",))
-        return self._found[marking.fingerprint]
+        try:
+            return self._search(marking.film)
+        except Exception as error:
+            tell_unforeseen(error)
+            return Proposal(Landmarks(), (f"Nothing could be proposed: unforeseen {type(error).__name__}.",))
+
+    def _search(self, film: Film) -> Proposal:
+        fingerprint = film.fingerprint
+        if fingerprint not in self._found:
+            self._found[fingerprint] = propose(film)
+        return self._found[fingerprint]
 
     def keep_draft(self) -> None:
         """After every step: what is not saved goes to the disk."""

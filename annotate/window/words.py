@@ -6,14 +6,22 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from annotate.window.marking import Marking
-from annotate.words.answer import headline_of, interval_in_words, place_of
-from annotate.words.screen import range_in_words
+from annotate.words.answer import (
+    SHOWN_CHANCE,
+    headline_of,
+    height_in_words,
+    interval_in_words,
+    near_carina_in_words,
+    percent,
+    place_of,
+)
+from annotate.words.screen import depths_in_words, range_in_words, spacing_in_words
+from measure.advice import Action
 from measure.cautions import ALWAYS
+from measure.follow_up import Change
 from measure.landmarks import Source
-from measure.posture import NeckPosture
 from measure.reading import Reading
-from measure.spacing import Plane
-from measure.verdict import Verdict
+from measure.verdict import Chances, Verdict
 
 SIGNS = {
     Verdict.WITHIN_RANGE: "✓",
@@ -25,6 +33,17 @@ SIGNS = {
 }
 """A shape for each verdict, so that its colour need not be seen."""
 
+LOOKING = "Looking for tip and carina"
+
+
+@dataclass(frozen=True, slots=True)
+class Odds:
+    """One zone's probability, in words: now, and after the move; empty where there is none."""
+
+    zone: str
+    now: str
+    after: str
+
 
 @dataclass(frozen=True, slots=True)
 class Said:
@@ -33,15 +52,17 @@ class Said:
     Parameters
     ----------
     verdict, move : str
-        In large type.
+        In large type: what to do; where the tip lies.
     tone : Verdict
         Chooses the colour.
+    odds : tuple of Odds
+        Where the tube lies, now and after the move.
     facts : tuple of (str, str)
-        Label and text: distance, lip mark, range.
+        Label and text: landing, lip mark, range.
     reason : str
         One sentence.
     unknown : tuple of str
-        What is not known, and what to give to sharpen the answer.
+        What is not known, the most worth knowing first.
     cautions : tuple of str
         To be shown with it.
     """
@@ -49,22 +70,26 @@ class Said:
     verdict: str
     move: str = ""
     tone: Verdict = Verdict.CANNOT_SAY
+    odds: tuple[Odds, ...] = ()
     facts: tuple[tuple[str, str], ...] = ()
     reason: str = ""
     unknown: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ALWAYS
 
 
-def said_of(marking: Marking) -> Said:
-    """Words for a film that is open."""
+def said_of(marking: Marking, asked: tuple[str, ...]) -> Said:
+    """Words for a film that is open; `asked` is what would sharpen the answer."""
+    if marking.looking:
+        return Said(f"… {LOOKING}", "You can place them now: T, C", reason="What you place stays as you place it.")
     reading = marking.reading
     return Said(
         verdict=f"{SIGNS[reading.verdict]} {headline_of(reading)}",
-        move=_move(reading),
+        move=place_of(reading),
         tone=reading.verdict,
+        odds=tuple(_odds(reading)),
         facts=tuple(_facts(reading)),
-        reason=reading.error or reading.reason,
-        unknown=tuple(_unknown(marking)),
+        reason=reading.error or _reason(reading),
+        unknown=asked,
         cautions=reading.cautions,
     )
 
@@ -79,43 +104,90 @@ def said_nothing(reason: str) -> Said:
     return Said("", reason=reason)
 
 
-def _move(reading: Reading) -> str:
-    return place_of(reading)
+def note_of(reading: Reading) -> str:
+    """A few lines for the patient's record, with nothing that tells whose film it is."""
+    lines = [f"Endotracheal tube on the chest film: {headline_of(reading)}."]
+    if place := place_of(reading):
+        lines.append(f"Tip {place}.")
+    if reading.adjustment is not None and reading.adjustment.action is not Action.LEAVE:
+        lines.append(
+            f"Expected after the move: {height_in_words(reading.adjustment.lands_on_film_cm)} on the film."
+        )
+        lines += reading.adjustment.limits
+    if reading.accepted_range is not None:
+        lines.append(f"Accepted range: {range_in_words(reading.accepted_range)}.")
+    if reading.change is not None:
+        lines.append(change_in_words(reading.change))
+    if reading.inputs is not None:
+        lines.append(f"Neck {reading.inputs.neck_posture.value} ({reading.inputs.neck_posture_source}).")
+    lines.append(f"Points: {_who_placed(reading)}. Measured with lipmark. {' '.join(ALWAYS)}")
+    return "\n".join(lines)
+
+
+def change_in_words(change: Change) -> str:
+    """Since the film before: how far the tip has moved, and what explains it."""
+    mark, neck = change.by_lip_mark_cm, change.by_posture_cm
+    by_mark = "lip marks not both known" if mark is None else f"lip marks explain {mark.value:+.1f} cm"
+    return (
+        f"Tip {change.change_cm.value:+.1f} cm since the film before; {by_mark}, the neck {neck.value:+.1f} "
+        f"({neck.low:+.1f} to {neck.high:+.1f}); left unexplained {change.unexplained_cm.value:+.1f} "
+        f"({change.unexplained_cm.low:+.1f} to {change.unexplained_cm.high:+.1f}). Moved by 1 cm or more that "
+        f"nothing explains: {percent(change.probability_moved)}."
+    )
+
+
+def _reason(reading: Reading) -> str:
+    check = "" if reading.adjustment is None else reading.adjustment.check
+    return f"{check} {reading.reason}".strip()
+
+
+def _odds(reading: Reading) -> Iterator[Odds]:
+    now, move = reading.probabilities, reading.adjustment
+    if now is None:
+        return
+    after = None if move is None or move.action is Action.LEAVE else move.chances_after
+    near = near_carina_in_words(reading)
+    then = dict(_zones(after, near)) if after is not None else {}
+    for zone, share in _zones(now, near):
+        if max(share, then.get(zone, 0.0)) >= SHOWN_CHANCE:
+            yield Odds(zone, percent(share), percent(then[zone]) if zone in then else "")
+
+
+def _zones(chances: Chances, near: str) -> Iterator[tuple[str, float]]:
+    yield "in a main bronchus", chances.in_a_main_bronchus
+    yield near, chances.near_carina
+    yield "too low", chances.too_low
+    yield "within range", chances.within_range
+    yield "too high", chances.too_high
+    yield "cuff at the cords", chances.cuff_at_the_cords or 0.0
 
 
 def _facts(reading: Reading) -> Iterator[tuple[str, str]]:
+    move, inputs = reading.adjustment, reading.inputs
+    if move is not None and move.action is not Action.LEAVE:
+        yield "Lands at", f"{height_in_words(move.lands_on_film_cm)} on the film"
+    if move is not None:
+        yield from (("Mind first", limit) for limit in move.limits)
+    if reading.change is not None:
+        yield "Since before", change_in_words(reading.change)
+    if inputs is not None and inputs.spacing is not None and inputs.spacing.rough:
+        yield "Scale", f"rough, from anatomy: {spacing_in_words(inputs.spacing)}"
+    if inputs is not None and inputs.lip_mark_cm is not None and reading.insertion_depth:
+        yield "Lip mark", depths_in_words(reading)
     if reading.distance is not None:
         how = "along the airway" if reading.distance.follows_path else "up the film"
-        yield "On the film", f"{interval_in_words(reading.distance.on_film)} above the carina, {how}"
-        yield "In the patient", f"{interval_in_words(reading.distance.in_patient)} along the airway"
-    if reading.inputs is not None:
-        now = reading.inputs.lip_mark_cm
-        new = None if reading.adjustment is None else reading.adjustment.to_mark_cm
-        if now is not None:
-            yield "Lip mark", f"now {now:g} cm" + ("" if new is None else f", new {new:g} cm")
+        yield "Measured", f"{how}; in the patient {interval_in_words(reading.distance.in_patient)}"
     if reading.accepted_range is not None:
         yield "Accepted", range_in_words(reading.accepted_range)
-    if reading.adjustment is not None:
-        yield from (("Limit", limit) for limit in reading.adjustment.limits)
+    if inputs is not None:
+        yield "Neck", f"{inputs.neck_posture.value} ({inputs.neck_posture_source})"
 
 
-def _unknown(marking: Marking) -> Iterator[str]:
-    reading = marking.reading
+def _who_placed(reading: Reading) -> str:
     marks = {"tip": reading.landmarks.tip, "carina": reading.landmarks.carina}
-    names = [name for name, mark in marks.items() if mark is not None and mark.source is Source.PROPOSED]
-    if names:
-        yield f"Only proposed: {' and '.join(names)}. Drag to the right place, or accept with A."
-    inputs = reading.inputs
-    if inputs is None:
-        return
-    if inputs.spacing is None:
-        yield "What a pixel is worth: give mm per pixel, or mark an object of known length (O)."
-    elif inputs.spacing.plane is Plane.UNKNOWN:
-        yield "Where the pixel spacing holds: give mm per pixel at the detector."
-    if inputs.neck_posture is NeckPosture.UNKNOWN:
-        yield "The neck's posture: say it, or mark the mandible and two vertebrae (O)."
-    if inputs.lip_mark_cm is None:
-        yield "The mark at the lip: give it to get the new one."
-    if inputs.age_group_assumed:
-        yield "The age: give it; an adult is assumed."
-    yield from (text for text in reading.settles if "posture" not in text)
+    words = [
+        f"{name} {'by hand' if mark.source is Source.HAND else 'proposed, not checked'}"
+        for name, mark in marks.items()
+        if mark is not None
+    ]
+    return ", ".join(words) or "none"

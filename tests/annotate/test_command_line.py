@@ -3,12 +3,12 @@ import sys
 
 import pytest
 
-from annotate.command_line import COMMANDS
+from annotate.command_line import COMMANDS, GROUPS
 
 HEAVY = ("scipy", "skimage", "cv2", "matplotlib", "pandas")
 
 
-@pytest.mark.parametrize("command", [(), *((name,) for name in COMMANDS)])
+@pytest.mark.parametrize("command", [(), *(tuple(name.split()) for name in (*COMMANDS, *GROUPS))])
 def test_help_teaches(lipmark, command):
     status, out, _ = lipmark(*command, "--help")
     assert status == 0
@@ -20,6 +20,18 @@ def test_no_command_is_wrong_usage(lipmark):
     status, _, err = lipmark()
     assert status == 2
     assert "COMMAND" in err
+
+
+def test_a_command_whose_libraries_are_missing_says_what_to_install(lipmark, monkeypatch, tmp_path):
+    monkeypatch.setitem(sys.modules, "fsspec.core", None)
+    status, _, err = lipmark("audit", "report", tmp_path)
+    assert status == 2
+    assert err == "lipmark audit report: fsspec.core found missing; pip install 'lipmark[audit]' brings it.\n"
+
+
+def test_verbose_stands_before_the_command_or_after_it(lipmark, tmp_path):
+    for words in (("--verbose", "read", tmp_path / "no.dcm"), ("read", tmp_path / "no.dcm", "--verbose")):
+        assert lipmark(*words)[0] == 1
 
 
 def test_version_is_the_distributions(lipmark):
@@ -40,7 +52,8 @@ def loaded_by(code):
 
 
 def test_help_loads_no_heavy_library():
-    assert loaded_by("from annotate.command_line import build_parser\nbuild_parser()") == []
+    words = 'try:\n main(["--help"])\nexcept SystemExit:\n pass'
+    assert loaded_by(f"from annotate.command_line import main\n{words}") == []
 
 
 def test_reading_given_points_loads_no_heavy_library(dicom_film):

@@ -98,7 +98,7 @@ def test_synthesise_asks_no_one(traced, tmp_path):
 
 
 def test_audit_asks_no_one_beyond_this_machine(films, traced, tmp_path):
-    found, _ = traced("audit", films, "--out", tmp_path / "out", "--workers", "2")
+    found, _ = traced("audit", "run", films, "--out", tmp_path / "out", "--workers", "2")
     assert not beyond_this_machine(found)
     found, _ = traced("audit", "report", tmp_path / "out", "--out", tmp_path / "report")
     assert not found

@@ -304,7 +304,7 @@ def _move(height_cm: float, weights: Weights) -> str:
     tip = Landmark(CARINA_ROW - 10.0 * height_cm / PIXEL_MM, 1000.0, HAND_SD_MM["tip"] / PIXEL_MM)
     spacing = Spacing(PIXEL_MM, PIXEL_MM, Plane.DETECTOR, SpacingSource.IMAGER_PIXEL_SPACING)
     case = Case(
-        "film", Landmarks(tip=tip, carina=carina), spacing, plausible(View.AP), View.AP, patient=Patient(60.0)
+        "film", Landmarks(tip=tip, carina=carina), spacing, plausible(View.AP), view=View.AP, patient=Patient(60.0)
     )
     reading = assess(case)
     assert reading.inputs is not None

@@ -103,7 +103,9 @@ class Run:
 def audit(source: Path, out: Path, *words: str) -> Run:
     """Run the command and watch its processes."""
     start = time.perf_counter()
-    process = psutil.Popen([LIPMARK, "audit", str(source), "--out", str(out), *words], stdout=subprocess.DEVNULL)
+    process = psutil.Popen(
+        [LIPMARK, "audit", "run", str(source), "--out", str(out), *words], stdout=subprocess.DEVNULL
+    )
     run = Run(main=process.pid)
     while process.poll() is None:
         with suppress(psutil.NoSuchProcess):
@@ -112,7 +114,7 @@ def audit(source: Path, out: Path, *words: str) -> Run:
         time.sleep(LOOK_EVERY_S)
     run.wall_s = time.perf_counter() - start
     if process.returncode:
-        raise SystemExit(f"lipmark audit {source} failed with {process.returncode}")
+        raise SystemExit(f"lipmark audit run {source} failed with {process.returncode}")
     return run
 
 

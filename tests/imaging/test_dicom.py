@@ -12,8 +12,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydicom.dataelem import RawDataElement
+from pydicom.dataset import Dataset
 from pydicom.tag import Tag
 
+from imaging.dicom import read_identifiers
 from imaging.errors import ImagingError
 from imaging.load import load_film
 from measure.patient import AgeGroup, Sex
@@ -163,3 +165,19 @@ def test_damage_anywhere_gives_a_film_or_a_reason(data, dicom):
 def test_text_burned_into_the_picture_is_told(value, told, dicom):
     film = load_film(dicom(**({} if value is None else {"BurnedInAnnotation": value})))
     assert any("burned into" in note for note in film.notes) == told
+
+
+@pytest.mark.parametrize(
+    ("found", "taken"),
+    [
+        ({"AcquisitionDateTime": "20260302063015.123456"}, "20260302063015"),
+        ({"AcquisitionDate": "20260302", "AcquisitionTime": "063015.5"}, "20260302063015"),
+        ({"StudyDate": "2026.03.02", "StudyTime": "06:30:15"}, "20260302063015"),
+        ({"StudyDate": "20260302"}, ""),
+    ],
+)
+def test_when_the_film_was_taken(found, taken):
+    dataset = Dataset()
+    for keyword, value in found.items():
+        setattr(dataset, keyword, value)
+    assert read_identifiers(dataset).taken == taken

@@ -372,7 +372,7 @@ landmarks = st.builds(
     mandible=maybe,
     cuff_upper=maybe,
     vertebrae=st.dictionaries(st.sampled_from(["C4", "C7", "T1", "T2", "T9"]), points, max_size=4),
-    known_object=st.one_of(st.none(), st.builds(KnownObject, points, points, st.floats(0.0, 500.0))),
+    known_object=st.one_of(st.none(), st.builds(KnownObject, points, points, st.floats(0.1, 500.0))),
 )
 spacings = st.one_of(
     st.none(),

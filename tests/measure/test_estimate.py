@@ -1,9 +1,12 @@
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from measure.errors import MeasureError
 from measure.estimate import Z95, Estimate, uniform
 
 values = st.floats(-50.0, 50.0)
@@ -48,3 +51,9 @@ def test_uniform_has_the_moments_of_a_uniform_distribution():
     reference = stats.uniform(1.03, 0.24)
     assert uniform(1.03, 1.27).value == pytest.approx(reference.mean())
     assert uniform(1.03, 1.27).sd == pytest.approx(reference.std())
+
+
+@pytest.mark.parametrize(("value", "sd"), [(math.nan, 0.0), (1.0, -0.1), (1.0, math.nan)])
+def test_what_is_no_estimate_is_refused_at_birth(value, sd):
+    with pytest.raises(MeasureError, match="estimate"):
+        Estimate(value, sd)

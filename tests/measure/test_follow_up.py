@@ -9,6 +9,7 @@ from measure.estimate import Estimate
 from measure.follow_up import PreviousFilm, change_since
 from measure.patient import Patient
 from measure.posture import NeckPosture, given_posture, shifts_from_neutral
+from measure.reading import Reading, unreadable
 
 ADULT = Patient(60.0)
 FACTOR = Estimate(1.1, 0.03)
@@ -86,32 +87,16 @@ def test_without_marks_nothing_is_laid_to_them():
 
 def test_an_earlier_reading_is_taken_up_from_its_json(case_at):
     reading = assess(case_at(4.0))
-    taken = PreviousFilm.from_reading(json.loads(json.dumps(reading.to_dict())))
+    taken = PreviousFilm.from_reading(Reading.from_dict(json.loads(json.dumps(reading.to_dict()))))
     assert reading.distance is not None
     assert taken.height_on_film_cm.value == pytest.approx(reading.distance.on_film.value, abs=1e-4)
     assert taken.height_on_film_cm.sd == pytest.approx(reading.distance.on_film.sd, abs=1e-4)
     assert (taken.lip_mark_cm, taken.neck.posture) == (24.0, NeckPosture.NEUTRAL)
     assert taken.film_per_patient is not None
     assert taken.film_per_patient.value == pytest.approx(reading.inputs.film_per_patient.value, abs=1e-4)
-    assert PreviousFilm.from_reading(reading.to_dict(), lip_mark_cm=21.0).lip_mark_cm == 21.0
+    assert PreviousFilm.from_reading(reading, lip_mark_cm=21.0).lip_mark_cm == 21.0
 
 
-@pytest.mark.parametrize(
-    "junk",
-    [
-        {},
-        {"distance": None, "inputs": {}},
-        {"distance": {}, "inputs": {}},
-        {
-            "distance": {"on_film_cm": "x", "on_film_low_cm": 1, "on_film_high_cm": 2},
-            "inputs": {"lip_mark_cm": None, "neck_posture": "neutral"},
-        },
-        {
-            "distance": {"on_film_cm": 1, "on_film_low_cm": 1, "on_film_high_cm": 2},
-            "inputs": {"lip_mark_cm": None, "neck_posture": "sideways"},
-        },
-    ],
-)
-def test_what_is_no_reading_is_refused(junk):
+def test_a_reading_without_a_distance_is_refused():
     with pytest.raises(MeasureError, match="previous film"):
-        PreviousFilm.from_reading(junk)
+        PreviousFilm.from_reading(unreadable("x.dcm", "damaged"))

@@ -108,13 +108,6 @@ def test_two_levels_beyond_the_marks_is_not_read_unless_it_changes_nothing() -> 
             ),
             "do not follow one another",
         ),
-        (
-            Landmarks(
-                mandible=Landmark(200.0, 1.0, 2.0),
-                vertebrae={"C5": Landmark(300.0, 1.0, 2.0), "S1": Landmark(350.0, 1.0, 2.0)},
-            ),
-            "S1 marked",
-        ),
     ],
 )
 def test_undetermined_says_why(marks: Landmarks, reason: str) -> None:

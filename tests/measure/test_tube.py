@@ -90,7 +90,7 @@ def test_contradictory_diameters(size: float, outside: float) -> None:
         Tube(size, outside)
 
 
-@pytest.mark.parametrize("edge_cm", [-1.0, 60.0, math.nan])
+@pytest.mark.parametrize("edge_cm", [-1.0, 60.0])
 def test_cuff_edge_in_another_unit(edge_cm: float) -> None:
     with pytest.raises(MeasureError, match="cuff"):
         Tube(8.0, None, Estimate(edge_cm))

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-SCREEN = "1920x1080x24"
+SCREEN = "2560x1440x24"
 
 
 @contextmanager

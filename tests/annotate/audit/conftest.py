@@ -200,10 +200,10 @@ def scheduler():
 
 @pytest.fixture
 def audit(lipmark, scheduler):
-    """Runs `lipmark audit` on that cluster; gives exit status, standard output and standard error."""
+    """Runs `lipmark audit run` on that cluster; gives exit status, standard output and standard error."""
 
     def run(*words):
-        return lipmark("audit", *words, "--scheduler", scheduler, "--insecure-scheduler")
+        return lipmark("audit", "run", *words, "--scheduler", scheduler, "--insecure-scheduler")
 
     return run
 

@@ -1,4 +1,4 @@
-"""`lipmark audit` from the outside: what it leaves behind, and what it refuses."""
+"""`lipmark audit run` from the outside: what it leaves behind, and what it refuses."""
 
 import csv
 import json
@@ -217,7 +217,7 @@ def test_source_that_is_none_is_told(audit, tmp_path, source, told):
 def test_missing_scheduler_is_told(lipmark, manifest, tmp_path, monkeypatch, marks):
     monkeypatch.setattr("annotate.audit.workers.CONNECT_S", 1)
     words = ("--scheduler", "tls://127.0.0.1:9", "--out", tmp_path / "out")
-    status, _, err = lipmark("audit", manifest([marks()]), *words)
+    status, _, err = lipmark("audit", "run", manifest([marks()]), *words)
     assert status == 2
     assert "no answer" in err
 

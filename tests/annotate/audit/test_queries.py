@@ -1,4 +1,4 @@
-"""The SQL in docs/audit.md answers what it says, from results that `lipmark audit` wrote."""
+"""The SQL in docs/audit.md answers what it says, from results that `lipmark audit run` wrote."""
 
 import re
 from pathlib import Path

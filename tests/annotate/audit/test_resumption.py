@@ -24,7 +24,7 @@ WAIT_S = 120.0
 
 
 def start(manifest, out, *words):
-    command = [LIPMARK, "audit", str(manifest), "--out", str(out), *map(str, words)]
+    command = [LIPMARK, "audit", "run", str(manifest), "--out", str(out), *map(str, words)]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
@@ -209,7 +209,14 @@ def test_lost_scheduler_is_told():
 def test_workers_with_other_software_are_refused(lipmark, manifest, marks, scheduler, tmp_path, monkeypatch):
     monkeypatch.setattr("annotate.audit.auditing.versions", lambda: versions() | {"numpy": "1.0"})
     status, _, err = lipmark(
-        "audit", manifest([marks()]), "--out", tmp_path / "out", "--scheduler", scheduler, "--insecure-scheduler"
+        "audit",
+        "run",
+        manifest([marks()]),
+        "--out",
+        tmp_path / "out",
+        "--scheduler",
+        scheduler,
+        "--insecure-scheduler",
     )
     assert status == 2
     assert "workers with other software found: numpy" in err

@@ -1,6 +1,7 @@
 import json
 import re
 import sqlite3
+import sys
 
 import pytest
 from PIL import Image
@@ -239,6 +240,15 @@ def test_trend_as_a_table_and_a_picture(lipmark, log, tmp_path):
     status, _, err = lipmark("log", "trend", pseudonym("ID-4711")[:10], "--picture", tmp_path / "trend.bmp")
     assert status == 2
     assert ".png or .svg" in err
+
+
+def test_a_trend_that_cannot_be_drawn_says_what_to_install(lipmark, log, tmp_path, monkeypatch):
+    log(3.5, 24, name="0.dcm")
+    monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
+    status, out, err = lipmark("log", "trend", "ID-4711", "--patient-id", "--picture", tmp_path / "trend.png")
+    assert status == 2
+    assert "1 film" in out
+    assert "pip install 'lipmark[trend]'" in err
 
 
 def test_trend_follows_films_and_not_corrections(lipmark, log):

@@ -153,7 +153,7 @@ def test_many_films_as_json_are_an_array(lipmark, dicom_film):
     ("words", "complaint"),
     [
         (("--tip", "812"), "ROW,COL"),
-        (("--mark", "nose", "1,2"), "one of"),
+        (("--mark", "nose", "1,2"), "or L1 expected"),
         (("--mark", "trachea-walls", "1,2"), "2 expected"),
         (("--mark", "cords", "1,x"), "ROW,COL"),
         (("--known-object", "wide", "1,2", "3,4"), "MM"),
@@ -162,7 +162,7 @@ def test_many_films_as_json_are_an_array(lipmark, dicom_film):
         (("--age", "old"), "18m"),
         (("--range", "5-3"), "LOW-HIGH"),
         (("--cuff-pressure", "25 psi"), "cmH2O"),
-        (("--neck", "bent"), "invalid"),
+        (("--neck", "bent"), "extended or unknown expected"),
         (("--previous", "/nowhere.json"), "nowhere"),
         (("--lip-mark", "90"), "1 to 40 cm"),
     ],

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from annotate.practice.compare import Answer, Choice, compare, withdraw_cm
+from annotate.practice.compare import Answer, Choice, compare, withdraw_cm, zone_of
 from annotate.practice.record import record_of
 from annotate.practice.rounds import start_round
 from annotate.practice.synthetic import recipe_of, task_of
@@ -59,7 +59,8 @@ class Trainee:
             return Answer(tip, carina, truth.expected, None, 9.0)
         own = assess(task.marked(tip, carina))
         seconds = float(self.random.uniform(10.0, 50.0))
-        return Answer(tip, carina, Choice(own.verdict.value), withdraw_cm(own), seconds)
+        zone = zone_of(own.distance.on_film.value, own.accepted_range)
+        return Answer(tip, carina, zone, withdraw_cm(own), seconds)
 
 
 def play(round_, trainee, make=pixelless, until=None):

@@ -5,9 +5,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from annotate.practice.compare import Answer, Choice, compare, distance_to_path_mm, withdraw_cm, zone_of
+from annotate.practice.compare import (
+    DISTANCE_TOLERANCE_MM,
+    Answer,
+    Choice,
+    compare,
+    distance_to_path_mm,
+    withdraw_cm,
+    zone_of,
+)
+from annotate.practice.lesson import CHOICES
 from annotate.practice.synthetic import make_task
 from annotate.practice.task import FilmSpec
+from measure.advice import REALISED_SHARE, Urgency
 from measure.landmarks import Landmark
 from measure.posture import NeckPosture
 from synthetic_images.recipe import Placement
@@ -65,7 +75,7 @@ def test_a_carina_marked_aside_does_not_bend_the_airway(practice):
 def test_a_tip_in_a_bronchus_is_in_its_zone(practice):
     task = practice.pixelless(FilmSpec(11, 0.2, Placement.RIGHT_BRONCHUS))
     found = compare(task, Answer(task.key.tip, task.key.carina, Choice.IN_A_MAIN_BRONCHUS))
-    assert found.zone is Choice.IN_A_MAIN_BRONCHUS
+    assert found.expected is Choice.IN_A_MAIN_BRONCHUS
     assert found.truth.distance.on_film.value < 0.0
 
 
@@ -80,29 +90,57 @@ def test_without_a_tube_the_right_answer_is_no_tube(practice):
 def test_a_tube_in_the_oesophagus_has_no_height(practice):
     task = practice.pixelless(FilmSpec(5, 0.2, Placement.OESOPHAGUS))
     right = compare(task, Answer(task.key.tip, task.key.carina, Choice.CANNOT_SAY))
-    assert right.expected is right.zone is Choice.CANNOT_SAY
+    assert right.expected is Choice.CANNOT_SAY
     assert right.solved
     assert not compare(task, Answer(task.key.tip, task.key.carina, Choice.WITHIN_RANGE)).solved
 
 
-def test_near_a_limit_is_right_where_a_hands_spread_spans_it_and_the_true_side_is_solved_too(practice):
-    found = None
-    for seed in range(60):
+def near_a_limit(practice, further=0.3):
+    """The first film whose true height lies so near a limit that a hand may find the other side."""
+    for seed in range(200):
         task = practice.pixelless(FilmSpec(seed, 0.2, Placement.TRACHEA))
         found = compare(task, Answer(task.key.tip, task.key.carina, Choice.NEAR_A_LIMIT))
-        if found.expected is Choice.NEAR_A_LIMIT:
-            break
-    assert found.expected is Choice.NEAR_A_LIMIT
-    assert found.solved
-    assert compare(found.task, replace(found.answer, choice=found.zone)).solved
-    assert withdraw_cm(found.truth) is None
+        accepted = found.truth.accepted_range
+        limits = (accepted.low_cm.value, accepted.high_cm.value)
+        if min(abs(found.truth.distance.on_film.value - limit) for limit in limits) < further:
+            return found
+    raise AssertionError("no such film")
+
+
+def test_nobody_hides_behind_an_open_limit(practice):
+    """`near a limit` is no answer, on a film beside a limit either; the action is asked for all the same."""
+    found = near_a_limit(practice)
+    right = replace(found.answer, withdraw_cm=withdraw_cm(found.truth))
+    assert withdraw_cm(found.truth) is not None
+    assert not compare(found.task, right).solved
+    assert compare(found.task, replace(right, choice=found.expected)).solved
+    assert Choice.NEAR_A_LIMIT not in CHOICES
+
+
+def test_both_sides_of_a_limit_that_no_hand_can_tell_apart_are_right(practice):
+    found = near_a_limit(practice)
+    height = found.truth.distance.on_film.value
+    off = DISTANCE_TOLERANCE_MM / 10.0
+    sides = {zone_of(height - off, found.truth.accepted_range), zone_of(height + off, found.truth.accepted_range)}
+    assert len(sides) == 2
+    for choice in CHOICES:
+        assert compare(found.task, replace(found.answer, choice=choice)).zone_right is (choice in sides)
+
+
+def test_the_action_is_scored_not_the_zone_alone(practice):
+    """A tube in a main bronchus, called so, and left there."""
+    task = practice.pixelless(FilmSpec(11, 0.2, Placement.RIGHT_BRONCHUS))
+    found = compare(task, Answer(task.key.tip, task.key.carina, Choice.IN_A_MAIN_BRONCHUS, 0.0))
+    assert found.zone_right
+    assert not found.moved_right
+    assert not found.solved
 
 
 def test_a_move_is_followed_to_where_it_puts_the_tip(practice):
     task = practice.pixelless(FilmSpec(11, 0.2, Placement.RIGHT_BRONCHUS))
     found = compare(task, Answer(task.key.tip, task.key.carina, Choice.IN_A_MAIN_BRONCHUS, 2.0))
-    expected = found.truth.distance.on_film.value + 2.0 * found.truth.inputs.film_per_patient.value
-    assert found.lands_on_film_cm == pytest.approx(expected)
+    raised = 2.0 * found.truth.inputs.film_per_patient.value * REALISED_SHARE.value
+    assert found.lands_on_film_cm == pytest.approx(found.truth.distance.on_film.value + raised)
     right = withdraw_cm(found.truth)
     assert right > 2.0
     assert not found.solved
@@ -112,24 +150,41 @@ def test_a_move_is_followed_to_where_it_puts_the_tip(practice):
 def test_a_tube_that_may_stay_stays(practice):
     films = (practice.pixelless(FilmSpec(seed, 0.2, Placement.TRACHEA)) for seed in range(60))
     answers = (compare(task, Answer(task.key.tip, task.key.carina, Choice.WITHIN_RANGE, 0.0)) for task in films)
-    within = next(c for c in answers if c.expected is Choice.WITHIN_RANGE)
+    within = next(c for c in answers if c.expected is Choice.WITHIN_RANGE and withdraw_cm(c.truth) == 0.0)
     assert within.solved
     for move in (-1.0, 0.5, None):
         assert not compare(within.task, replace(within.answer, withdraw_cm=move)).solved
 
 
-def test_a_move_that_stops_short_of_the_range_is_not_right(practice):
+def test_a_move_may_be_off_by_a_centimetre_but_never_the_other_way(practice):
     def films():
         for seed in range(200):
             task = practice.pixelless(FilmSpec(seed, 0.2, Placement.TRACHEA))
             yield compare(task, Answer(task.key.tip, task.key.carina, Choice.TOO_LOW))
 
-    low = next(c for c in films() if c.expected is Choice.TOO_LOW and withdraw_cm(c.truth) == 1.0)
-    right = compare(low.task, replace(low.answer, withdraw_cm=1.0))
-    assert right.solved
-    short = compare(low.task, replace(low.answer, withdraw_cm=0.0))
-    assert short.lands_on_film_cm < short.truth.accepted_range.low_cm.value
-    assert not short.solved
+    low = next(c for c in films() if c.expected is Choice.TOO_LOW and 1.0 <= withdraw_cm(c.truth) <= 2.0)
+    right = withdraw_cm(low.truth)
+    for by, solved in (
+        (0.0, True),
+        (-0.5, True),
+        (1.0, True),
+        (1.5, False),
+        (-right, False),
+        (-right - 0.5, False),
+    ):
+        assert compare(low.task, replace(low.answer, withdraw_cm=right + by)).solved is solved, by
+    assert not compare(low.task, replace(low.answer, withdraw_cm=None)).solved
+
+
+def test_a_move_that_only_may_help_need_not_be_made(practice):
+    def films():
+        for seed in range(400):
+            task = practice.pixelless(FilmSpec(seed, 0.2, Placement.TRACHEA))
+            yield compare(task, Answer(task.key.tip, task.key.carina, Choice.WITHIN_RANGE, 0.0))
+
+    may = next(c for c in films() if c.truth.adjustment and c.truth.adjustment.urgency is Urgency.MAY_HELP)
+    assert may.moved_right
+    assert compare(may.task, replace(may.answer, withdraw_cm=withdraw_cm(may.truth))).moved_right
 
 
 def test_posture_moves_the_zone(practice, task):

@@ -1,11 +1,17 @@
 """What is told before the answer gives nothing away; what is told after it is complete."""
 
+import re
+
+import pytest
+
 from annotate.practice.compare import Answer, Choice, compare
-from annotate.practice.lesson_words import round_in_words, told_after, told_before
+from annotate.practice.lesson_words import measured_between, round_in_words, told_after, told_before
 from annotate.practice.progress import progress_of
 from annotate.practice.rounds import Round
 from annotate.practice.task import FilmSpec
 from annotate.practice.window import said_at_the_end
+from measure.landmarks import Landmarks
+from measure.posture import NeckPosture
 from synthetic_images.recipe import Placement
 
 
@@ -25,8 +31,10 @@ def test_both_sides_are_told(practice):
     high = practice.moved(task.key.tip, down_mm=-9.0, left_mm=0.2, mm=task.film.spacing.row_mm)
     found = compare(task, Answer(high, task.key.carina, Choice.TOO_LOW, 2.0))
     told = rows(found)
-    assert told["Verdict"] == ("too low", "in a main bronchus")
-    assert told["Move"][0] == "withdraw 2 cm"
+    assert told["The tip lies"] == ("too low", "in a main bronchus")
+    assert told["Action"][0] == "withdraw 2 cm"
+    assert re.fullmatch(r"withdraw [\d.]+ cm, now", told["Action"][1])
+    assert re.fullmatch(r"[\d.]+ to [\d.]+ cm, neck \w+", told["Accepted here"][0])
     assert "below the carina" in told["On the film"][1]
     assert "mm too high" in told["Your tip"][0]
     assert told["Your carina"][0] == "less than 1 mm off"
@@ -35,18 +43,31 @@ def test_both_sides_are_told(practice):
     assert told["Mark at the lip"][0] == f"{mark:g} to {mark - 2.0:g} cm"
 
 
-def test_the_true_side_of_an_open_limit_is_told(practice):
-    films = (practice.pixelless(FilmSpec(seed, 0.2, Placement.TRACHEA)) for seed in range(60))
-    answers = (compare(task, Answer(task.key.tip, task.key.carina, Choice.NEAR_A_LIMIT)) for task in films)
-    near = next(c for c in answers if c.expected is Choice.NEAR_A_LIMIT)
-    assert f"(the tip lies {near.zone.value})" in [row.true for row in told_after(near)]
-    assert rows(near)["Move"] == ("no move", "no move")
+@pytest.mark.parametrize(
+    ("posture", "span"),
+    [("neutral", "3.0 to 7.0 cm"), ("flexed", "1.0 to 5.0 cm"), ("extended", "5.0 to 9.0 cm")],
+)
+def test_the_postures_range_is_told_before_and_after(practice, posture, span):
+    """Goodman 1976: 5, 3 and 7 cm, each plus or minus 2 cm, on a film without a tube as well."""
+    for placement in (Placement.TRACHEA, None):
+        task = practice.pixelless(FilmSpec(5, 0.2, placement, posture=NeckPosture(posture)))
+        assert dict(told_before(task))["Accepted here"] == f"{span} on the film"
+    with_tube = practice.pixelless(FilmSpec(5, 0.2, Placement.TRACHEA, posture=NeckPosture(posture)))
+    answer = Answer(with_tube.key.tip, with_tube.key.carina, Choice.TOO_LOW, 1.0)
+    assert rows(compare(with_tube, answer))["Accepted here"][0] == f"{span}, neck {posture}"
+
+
+def test_the_ruler_shows_the_distance_between_the_own_points_and_no_more(task):
+    shown = measured_between(task, Landmarks(tip=task.key.tip, carina=task.key.carina))
+    height = compare(task, Answer(None, None, Choice.CANNOT_SAY)).truth.distance.on_film.value
+    assert shown == f"{height:.1f} cm on the film"
+    assert measured_between(task, Landmarks(tip=task.key.tip)) == ""
 
 
 def test_a_film_without_tube_tells_no_measure(practice):
     task = practice.pixelless(FilmSpec(5, 0.2, None))
     told = rows(compare(task, Answer(None, None, Choice.NO_TUBE)))
-    assert set(told) == {"Verdict", "Move"}
+    assert set(told) == {"The tip lies", "Action"}
 
 
 def test_the_rounds_figures(biased):

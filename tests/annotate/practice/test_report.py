@@ -1,5 +1,6 @@
 """The page: complete, self-contained, escaped, readable without the pictures; and the command that writes it."""
 
+import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from xml.etree import ElementTree
@@ -9,6 +10,7 @@ import pytest
 from annotate.drawing.charts import Canvas
 from annotate.logbook.store import Logbook
 from annotate.practice.compare import compare
+from annotate.practice.course import to_practise
 from annotate.practice.keeping import keep
 from annotate.practice.progress import progress_of, worst
 from annotate.practice.record import record_of
@@ -104,8 +106,42 @@ def test_the_same_answers_give_the_same_page(biased, practice):
 
 
 def test_one_film_gives_a_page_too(biased, practice):
-    page = write_report(progress_of(biased[:1]), "AB", practice.START)
-    assert "Too few films for figures" in page or "kappa" in page
+    words = " ".join(Page(write_report(progress_of(biased[:1]), "AB", practice.START)).words)
+    assert "are told once 10 films have both points marked" in words
+    assert "bias" not in words.split("Statistics:")[0].replace("Bias and limits", "")
+    assert "kappa" not in words.split("Statistics:")[0]
+
+
+@pytest.mark.parametrize("films", [2, 3, 5, 9])
+def test_few_films_give_no_absurd_intervals(biased, practice, films):
+    """Three films would give limits of agreement 13 standard deviations out."""
+    few = [r for r in biased if r.error_mm is not None][:films]
+    found = progress_of(few)
+    assert found.distance is None
+    assert found.offsets == {}
+    assert (found.zones.kappa, found.answers.kappa) == (None, None)
+    words = " ".join(Page(write_report(found, "AB", practice.START)).words)
+    assert f"{found.mean_absolute_error_mm.value:.1f} mm" in words
+    assert not re.search(r"mm \([+-]?[\d.]+ to", words)
+    assert "nan" not in words.split()
+
+
+def test_full_agreement_is_told_without_an_interval(biased, practice):
+    right = [replace(r, choice=r.expected, zone=r.expected) for r in biased]
+    words = " ".join(Page(write_report(progress_of(right), "AB", practice.START)).words)
+    assert "1.00, not once apart yet" in words
+    assert "(1.00 to 1.00)" not in words
+
+
+def test_the_actions_and_the_course_are_told(html, biased):
+    words = " ".join(Page(html).words)
+    right = progress_of(biased).actions.right
+    assert f"{right.events:.0f} of {right.films:.0f} (" in words
+    assert "What to do with the tube" in words
+    for item in progress_of(biased).course:
+        assert item.stage.title in words
+        assert item.words in words
+    assert f"lipmark practice run --course {to_practise(progress_of(biased).course).key}" in words
 
 
 def test_films_of_a_folder_are_not_drawn(biased, practice):
@@ -129,7 +165,7 @@ def test_the_command_writes_the_page_of_one_trainee(practice, tmp_path, lipmark,
             record = record_of(round_.settings, len(round_.done), comparison, teach(comparison))
             round_ = round_.answered(keep(logbook, "AB", comparison, record))
     status, out, _ = lipmark(
-        "practice", "--reader", "AB", "report", "--out", tmp_path / "a.html", "--logbook", url
+        "practice", "report", "--reader", "AB", "--out", tmp_path / "a.html", "--logbook", url
     )
     assert status == 0
     assert out.startswith("4 films of AB")
@@ -142,7 +178,7 @@ def test_the_command_writes_the_page_of_one_trainee(practice, tmp_path, lipmark,
 @pytest.mark.parametrize("words", [("--difficulty", "2"), ("--films", "0"), ("--marks", "nowhere.csv")])
 def test_what_cannot_be_is_a_usage_error(lipmark, tmp_path, monkeypatch, words):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
-    status, _, err = lipmark("practice", *words, "--logbook", tmp_path / "log.sqlite")
+    status, _, err = lipmark("practice", "run", *words, "--logbook", tmp_path / "log.sqlite")
     assert status == 2
     assert words[-1] in err
 

@@ -80,7 +80,7 @@ class Reader:
 
     @property
     def canvas(self):
-        return self.window._film.canvas.native
+        return self.window.view
 
     def until(self, happened, what="it"):
         from qtpy.QtWidgets import QApplication
@@ -97,6 +97,11 @@ class Reader:
         for _ in range(2):
             QApplication.processEvents()
             time.sleep(0.002)
+
+    @property
+    def words(self):
+        """What is written on the film."""
+        return [label.text for label in self.window.view._drawing.labels]
 
     def proposed(self):
         self.until(lambda: self.marking.proposal.landmarks.tip is not None, "a proposal")
@@ -116,10 +121,8 @@ class Reader:
     def on_screen(self, row, column):
         from qtpy.QtCore import QPoint
 
-        camera = self.window.viewer.scene.camera
-        y, x = row * self.marking.film.pixel_aspect, column
-        across = (x - camera.center[-1]) * camera.zoom + self.canvas.width() / 2
-        return QPoint(round(across), round((y - camera.center[-2]) * camera.zoom + self.canvas.height() / 2))
+        across, down = self.window.view.camera.on_screen((row * self.marking.film.pixel_aspect, column))
+        return QPoint(round(across), round(down))
 
     def drag(self, start, end, steps=3):
         """With the left button from one pixel of the film to another."""
@@ -169,19 +172,18 @@ class Reader:
 @pytest.fixture
 def open_window(screen):
     """Opens films in a window as `lipmark place` does."""
-    from napari.qt import get_qapp
-
+    from annotate.window.application import application
     from annotate.window.main_window import MarkingWindow
 
-    get_qapp()
+    application()
     readers = []
 
-    def run(*paths, purpose=None, load=load_film):
+    def run(*paths, purpose=None, load=load_film, **options):
         purpose = purpose or FirstReading("AB")
         drafts = Drafts(purpose.key, getattr(purpose, "reader", ""))
-        window = MarkingWindow(Session([Path(path) for path in paths], purpose, drafts, load))
-        window.resize(1000, 720)  # drawn without a graphics card, a smaller window is quicker
+        window = MarkingWindow(Session([Path(path) for path in paths], purpose, drafts, load, **options))
         window.start()
+        window.resize(1100, 740)
         readers.append(Reader(window))
         readers[-1].settle()
         return readers[-1]

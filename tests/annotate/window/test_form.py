@@ -3,6 +3,7 @@ import pytest
 from annotate.window.form import FIELDS, read_form
 from measure.patient import Sex
 from measure.posture import NeckPosture
+from measure.tube import TubeKind
 
 GIVEN = {
     "lip_mark": "23,5",
@@ -15,6 +16,9 @@ GIVEN = {
     "cuff_pressure": "2.4kPa",
     "mm_per_pixel": "0.143",
     "object_mm": "11",
+    "tube_kind": "reinforced",
+    "mandible": "C5",
+    "clear": "yes",
 }
 
 
@@ -30,7 +34,14 @@ def test_every_field_is_taken_up():
     assert (known.mm_per_pixel, known.object_mm) == (0.143, 11.0)
 
 
-@pytest.mark.parametrize("key", sorted(GIVEN))
+def test_the_short_way_to_the_neck_and_the_tube():
+    known, _ = read_form(GIVEN)
+    assert (known.case.mandible, known.case.tube.kind, known.clear) == ("C5", TubeKind.REINFORCED, True)
+    assert read_form({"mandible": "absent"})[0].case.mandible == "absent"
+    assert read_form({"mandible": "412"})[0].mandible_row == 412.0
+
+
+@pytest.mark.parametrize("key", sorted(GIVEN.keys() - {"clear"}))
 def test_a_field_that_cannot_be_leaves_the_others(key):
     known, problems = read_form(GIVEN | {key: "twenty"})
     assert set(problems) == {key}

@@ -5,8 +5,9 @@ import pytest
 
 from annotate.drawing.palette import CARINA, OTHER, PATH, TIP, ZONE
 from annotate.drawing.ruler import RULER_CM
+from annotate.window.asked import asked_of
 from annotate.window.marking import Marking
-from annotate.window.overlay import Stroke, Weight, draw, nearest, segments
+from annotate.window.overlay import Weight, draw, nearest
 from annotate.window.words import SIGNS, said_of, said_of_trouble
 from imaging.load import load_film
 from imaging.propose import Proposal
@@ -72,14 +73,6 @@ def test_the_followed_line_has_ticks_beside_it_until_a_hand_takes_the_tip(dicom_
     assert not len(ticks())
 
 
-def test_a_dashed_line_has_gaps_and_a_solid_one_none():
-    line = Stroke(np.array([(0.0, 0.0), (0.0, 100.0)]), TIP)
-    assert segments(line, 1.0)[:, 1].sum() == pytest.approx(100.0)
-    drawn = segments(replace(line, dashed=True), 1.0)
-    assert len(drawn) > 3
-    assert drawn[:, 1].sum() == pytest.approx(55.0)
-
-
 def test_nothing_is_told_where_nothing_may_be(marking):
     drawing = draw(marking, 1.0, tells=False)
     assert drawing.band is None
@@ -112,22 +105,23 @@ def test_the_panel_says_verdict_move_and_lip_marks(marking):
     marking.change(marking.moved("tip", 0, (850.0, 600.0)).put("carina", 0, (900.0, 600.0)))
     marking.type("lip_mark", "24")
     marking.type("neck", "neutral")
-    said, move = said_of(marking), marking.reading.adjustment
-    assert said.verdict == "▼ TOO LOW"
-    assert said.move == f"Withdraw {move.by_cm:g} cm, from 24 to {move.to_mark_cm:g} cm at the lip"
-    assert dict(said.facts)["Lip mark"] == f"now 24 cm, new {move.to_mark_cm:g} cm"
+    said, move = said_of(marking, ()), marking.reading.adjustment
+    assert said.verdict == f"▼ NOW: withdraw {move.by_cm:g} cm, from 24 to {move.to_mark_cm:g} cm at the lip"
+    assert said.move.startswith("1.0 cm (")
+    assert dict(said.facts)["Lands at"].startswith(f"{move.lands_on_film_cm.value:.1f} cm (")
+    assert [odds.after for odds in said.odds if odds.zone == "within range"] != [""]
 
 
 def test_the_panel_says_what_would_sharpen_the_answer(marking):
-    unknown = " ".join(said_of(marking).unknown)
-    assert all(word in unknown for word in ("Only proposed: tip and carina", "neck's posture", "mark at the lip"))
+    unknown = " ".join(asked_of(marking))
+    assert all(word in unknown for word in ("tip is only proposed", "The neck", "mark at the lip"))
     for key, text in (("neck", "neutral"), ("lip_mark", "23")):
         marking.type(key, text)
-    assert "posture" not in " ".join(said_of(marking).unknown)
+    assert "The neck" not in " ".join(asked_of(marking))
 
 
 def test_every_answer_carries_the_cautions(marking):
-    assert set(ALWAYS) <= set(said_of(marking).cautions)
+    assert set(ALWAYS) <= set(said_of(marking, ()).cautions)
     assert set(ALWAYS) <= set(said_of_trouble("no film").cautions)
     assert set(SIGNS) == set(Verdict)
     assert len(set(SIGNS.values())) == len(Verdict)

@@ -63,9 +63,10 @@ def test_the_panel_measures_in_naparis_own_window_and_leaves_no_trace(screen, fi
         dock, panel = viewer.window.add_plugin_dock_widget("lipmark")
         until(lambda: panel.desk is not None and panel.desk.marking.proposal.landmarks.tip is not None)
         QTest.qWait(50)
-        assert "signs" in viewer.layers
+        assert "film" in viewer.layers
+        assert panel.desk.view._canvas.drawing.strokes
         desk = panel.desk
-        desk.on_accept()
+        desk.act("accept")
         assert desk.marking.unsaved
         assert desk.marking.reading.distance is not None
         viewer.open(str(film), plugin="lipmark")

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import pytest
 
 from annotate.logbook.store import Logbook
-from annotate.practice.compare import Choice, withdraw_cm
+from annotate.practice.compare import Answer, Choice, compare, withdraw_cm
 from annotate.practice.keeping import kept
 from annotate.practice.lesson import CHOICES, Practice
 from annotate.practice.rounds import start_round, unfinished
@@ -19,7 +19,7 @@ START = datetime(2026, 3, 2, 8, tzinfo=UTC)
 
 @pytest.fixture
 def open_lesson(open_window):
-    """Opens a round as `lipmark practice` does."""
+    """Opens a round as `lipmark practice run` does."""
     return lambda lesson: open_window(*lesson.paths, purpose=lesson, load=lesson.load)
 
 
@@ -40,7 +40,7 @@ def answer_right(reader, lesson):
         if mark is not None:
             reader.press(press)
             reader.click(mark.row, mark.column)
-    choice = Choice.NO_TUBE if task.key.tip is None else Choice(truth.verdict.value)
+    choice = compare(task, Answer(task.key.tip, task.key.carina, Choice.CANNOT_SAY)).expected
     reader.press(str(CHOICES.index(choice) + 1))
     move = withdraw_cm(truth)
     if move is not None:
@@ -86,7 +86,7 @@ def test_what_is_missing_is_asked_for(sitting):
     reader, lesson, _ = sitting
     key = lesson.now.task.key
     reader.press("Ctrl+S")
-    assert "keys 1 to 7" in reader.shown()
+    assert "keys 1 to 6" in reader.shown()
     reader.press("2")
     reader.press("Ctrl+S")
     assert "Place the tip" in reader.shown()
@@ -95,7 +95,7 @@ def test_what_is_missing_is_asked_for(sitting):
     reader.press("C")
     reader.press("V")
     reader.press("Ctrl+S")
-    assert "Name the move" in reader.shown()
+    assert "Say what to do" in reader.shown()
     assert not lesson.round.done
     reader.press("W")
     reader.press("Ctrl+S")
@@ -186,7 +186,7 @@ def test_the_command_opens_the_round_and_tells_what_is_left(screen, lipmark, tmp
     looks.timeout.connect(answer_and_close)
     looks.start()
     for left, words in (("2 films are left", ("--films", 3, "--seed", 3)), ("1 film is left", ())):
-        status, out, err = lipmark("practice", *words, "--reader", "AB", "--logbook", url)
+        status, out, err = lipmark("practice", "run", *words, "--reader", "AB", "--logbook", url)
         assert status == 0, err
         assert left in out
     looks.stop()

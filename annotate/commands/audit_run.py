@@ -1,4 +1,4 @@
-"""`lipmark audit`: a Reading for each of many films, in parallel, to be gone on with after a stop."""
+"""`lipmark audit run`: a Reading for each of many films, in parallel, to be gone on with after a stop."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from annotate.commands.arguments import add_overwrite, as_argument
+from annotate.commands.arguments import add_choice, add_overwrite, add_range, count
 from annotate.words.cells import harmless
 from annotate.words.printable import printable
 from annotate.writing import OutputError, text_in, whole_file
-from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, AcceptedRange, parse_range
+from measure.accepted_range import AcceptedRange
 from measure.case import Bedside
 from measure.posture import NeckPosture
 
@@ -29,13 +29,13 @@ if TYPE_CHECKING:
 
 EXAMPLES = """\
 examples:
-  lipmark audit ward/ --out results
+  lipmark audit run ward/ --out results
       every film of a folder
-  lipmark audit films.csv --out results
+  lipmark audit run films.csv --out results
       a manifest: one line a film, with time, unit, tube, lip mark, a hand's marks ... (docs/audit.md)
-  lipmark audit logbook --out results
+  lipmark audit run logbook --out results
       the current readings of your logbook; sqlite:///FILE or postgresql://... name another
-  lipmark audit films.parquet --out s3://bucket/results --scheduler tls://10.0.0.5:8786
+  lipmark audit run films.parquet --out s3://bucket/results --scheduler tls://10.0.0.5:8786
       on a Dask cluster that others keep; films' paths as its workers see them
 
 then:
@@ -53,7 +53,7 @@ BAD_SHOWN = 10
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `lipmark audit`."""
+    """The options of `lipmark audit run`."""
     parser.add_argument("source", metavar="SOURCE", help="folder of films, manifest (.csv, .parquet), or logbook")
     parser.add_argument("--out", required=True, metavar="DIR", help="results: a folder or any fsspec URL")
     _add_measuring(parser.add_argument_group("measuring"))
@@ -61,19 +61,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_measuring(group: argparse._ArgumentGroup) -> None:
-    group.add_argument(
-        "--range",
-        type=as_argument(parse_range),
-        default=DEFAULT_RANGE,
-        metavar="RANGE",
-        help=f"{', '.join(RANGE_NAMES)}, or your own as LOW-HIGH in cm; default {DEFAULT_RANGE}",
-    )
-    group.add_argument(
+    add_range(group)
+    add_choice(
+        group,
         "--neck",
-        type=NeckPosture,
-        choices=list(NeckPosture),
+        NeckPosture,
         default=NeckPosture.UNKNOWN,
-        help="posture on films of which the source tells none; default unknown, which widens the interval",
+        explain="posture on films of which the source tells none; default unknown, which widens the interval",
     )
     group.add_argument(
         "--believe-resolution", action="store_true", help="take a picture file's resolution tag for its pixel size"
@@ -89,7 +83,7 @@ def _add_measuring(group: argparse._ArgumentGroup) -> None:
 def _add_work(group: argparse._ArgumentGroup) -> None:
     place = group.add_mutually_exclusive_group()
     place.add_argument(
-        "--workers", type=_count, default=os.cpu_count() or 1, help="processes on this machine; default one a core"
+        "--workers", type=count, default=os.cpu_count() or 1, help="processes on this machine; default one a core"
     )
     place.add_argument(
         "--scheduler", metavar="tls://HOST:PORT", help="a Dask scheduler with TLS; its workers need lipmark"
@@ -101,7 +95,7 @@ def _add_work(group: argparse._ArgumentGroup) -> None:
     )
     group.add_argument(
         "--films-per-part",
-        type=_count,
+        type=count,
         default=FILMS_PER_PART,
         metavar="N",
         help=f"films in one file of the results, what a stop can cost; default {FILMS_PER_PART}",
@@ -113,13 +107,6 @@ def _add_work(group: argparse._ArgumentGroup) -> None:
         help="also write the paths of bad films there; they are never in the results",
     )
     add_overwrite(group)
-
-
-def _count(text: str) -> int:
-    number = int(text) if text.isdecimal() else 0
-    if number < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} found, a whole number from 1 expected")
-    return number
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:

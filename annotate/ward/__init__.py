@@ -1,0 +1,1 @@
+"""The ward's service: films arrive by themselves, a page shows them, confirmed readings go back."""

@@ -1,0 +1,142 @@
+"""A film's bytes become a proposal, a Reading and its pictures; in a process of its own, which a film may kill."""
+
+from __future__ import annotations
+
+import io
+import pickle
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from annotate.drawing.close_up import close_up
+from imaging.case import Request, case_of
+from imaging.errors import ImagingError
+from imaging.film import Film, Identifiers
+from imaging.load import load_film
+from imaging.propose import Proposal, propose
+from measure.advice import NoAction
+from measure.assess import assess
+from measure.errors import MeasureError
+from measure.reading import Reading, unreadable
+
+LARGE_PX = 2048
+"""Longer side of the large picture: more than most screens show (ours)."""
+
+CROP_PX = 240
+JPEG_QUALITY = 92
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a film is without its pixels, and what was proposed for it: enough to measure it again.
+
+    Parameters
+    ----------
+    film : Film
+        Its pixels are one zero, shown in the film's shape.
+    proposal : Proposal
+        What was found on it.
+    """
+
+    film: Film
+    proposal: Proposal
+
+    def packed(self) -> bytes:
+        """As bytes, to be kept under lock alone."""
+        return pickle.dumps(
+            (replace(self.film, pixels=np.zeros((1, 1), np.float32)), self.film.shape, self.proposal)
+        )
+
+    @classmethod
+    def unpacked(cls, content: bytes) -> Known:
+        """What was packed; only for bytes that the vault has opened."""
+        film, shape, proposal = pickle.loads(content)
+        return cls(_without_pixels(film, shape), proposal)
+
+
+@dataclass(frozen=True, slots=True)
+class FilmRead:
+    """What came of a film.
+
+    Parameters
+    ----------
+    reading : Reading
+        The answer; with an error where the film could not be read.
+    known : Known or None
+        None where it could not.
+    large, crop : bytes
+        Pictures as JPEG; empty where it could not.
+    """
+
+    reading: Reading
+    known: Known | None = None
+    large: bytes = b""
+    crop: bytes = b""
+
+    @property
+    def identifiers(self) -> Identifiers:
+        """Whose film it is; empty where it could not be read."""
+        return Identifiers() if self.known is None else self.known.film.identifiers
+
+    @property
+    def aside_because(self) -> str:
+        """Why this is no film to be answered; empty where it is one."""
+        if self.reading.error is not None:
+            return self.reading.error
+        return self.reading.reason if self.reading.no_action_because is NoAction.NO_FRONTAL_CHEST else ""
+
+
+def read_film(name: str, content: bytes) -> FilmRead:
+    """Read a film under the name by which the ward knows it; what cannot be read is an answer too."""
+    try:
+        film = replace(load_film(content), name=name)
+        proposal = propose(film)
+        reading = assess(case_of(name, film, Request(), proposal))
+    except (ImagingError, MeasureError) as error:
+        return FilmRead(unreadable(name, str(error).removeprefix("film: ")))
+    grey = (np.clip(film.pixels, 0.0, 1.0) * 255.0).astype(np.uint8)
+    return FilmRead(
+        reading,
+        Known(_without_pixels(film, film.shape), proposal),
+        _large(grey, film),
+        _crop(grey, film, reading),
+    )
+
+
+def _without_pixels(film: Film, shape: tuple[int, int]) -> Film:
+    return replace(film, pixels=np.broadcast_to(np.float32(0.0), shape))
+
+
+def _large(grey: NDArray[np.uint8], film: Film) -> bytes:
+    """The whole film in its true shape."""
+    from PIL import Image
+
+    rows, columns = film.shape
+    scale = min(1.0, LARGE_PX / max(rows * film.pixel_aspect, columns))
+    size = (round(columns * scale), round(rows * film.pixel_aspect * scale))
+    picture = Image.fromarray(grey)
+    return _jpeg(picture if size == picture.size else picture.resize(size, Image.Resampling.LANCZOS))
+
+
+def _crop(grey: NDArray[np.uint8], film: Film, reading: Reading) -> bytes:
+    from PIL import Image
+
+    part = close_up(film, reading.landmarks)
+    height, width = part.height, part.height * film.pixel_aspect
+    box = (
+        round(part.middle_column - width / 2.0),
+        round(part.middle_row - height / 2.0),
+        round(part.middle_column + width / 2.0),
+        round(part.middle_row + height / 2.0),
+    )
+    picture = Image.fromarray(grey)
+    # Shrunk in one go, a fine line would fall between the samples.
+    whole = picture.crop(box).resize((CROP_PX, CROP_PX), Image.Resampling.LANCZOS)
+    return _jpeg(whole)
+
+
+def _jpeg(picture: object) -> bytes:
+    held = io.BytesIO()
+    picture.save(held, "JPEG", quality=JPEG_QUALITY)  # type: ignore[attr-defined]
+    return held.getvalue()

@@ -1,0 +1,1 @@
+"""How the ward's tables came to be."""

@@ -1,0 +1,1 @@
+"""One module a version; a published one is never changed."""

@@ -1,0 +1,254 @@
+"""Readers may die, films may not be lost: SQLite and PostgreSQL, one service and two."""
+
+import os
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+
+from annotate.ward import work as work_module
+from annotate.ward.database import WardDatabase, ward_url
+from annotate.ward.errors import ChangedMeanwhileError, WardError
+from annotate.ward.film_reader import FilmRead, Known, read_film
+from annotate.ward.readers import NotFinishedError, Readers
+from annotate.ward.register import Register, new_film
+from annotate.ward.schema import VERSION_TABLE, Base, Decision, Status
+from annotate.ward.shelf import CASE, FILM, Shelf
+from annotate.ward.vault import Vault
+from annotate.ward.work import Work
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database(request, tmp_path):
+    given = None if request.param == "sqlite" else request.getfixturevalue("new_postgresql")
+    opened = WardDatabase(ward_url(tmp_path, given))
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def vault(tmp_path):
+    return Vault(tmp_path / "keys" / "ward.key")
+
+
+@pytest.fixture
+def shelf(tmp_path, vault):
+    return Shelf(tmp_path / "films", vault)
+
+
+@pytest.fixture
+def register(database, vault):
+    return Register(database, vault)
+
+
+class AtOnce:
+    """Has the answer ready, and counts; or loses every film."""
+
+    def __init__(self, answer, lost=False):
+        self.answer, self.read, self.lost = answer, [], lost
+
+    def run(self, work, name, content):
+        assert work is read_film
+        if self.lost:
+            raise NotFinishedError("ended the process, twice")
+        self.read.append(name)
+        return self.answer
+
+
+def received(register, shelf, content, films=1):
+    names = []
+    for number in range(films):
+        film = new_film()
+        shelf.put(film, FILM, content)
+        assert register.add(film, f"{number:064x}", "test")
+        names.append(film)
+    return names
+
+
+@pytest.fixture(scope="module")
+def one_read(film_bytes):
+    """The answer to one film, read once for all tests."""
+    return read_film("0" * 16, film_bytes())
+
+
+def worker(register, shelf, tmp_path, readers):
+    return Work(register, shelf, readers, tmp_path / "keys" / "pseudonym.key", timedelta(days=7))
+
+
+def test_the_tables_are_those_that_the_program_knows(database):
+    with database.reading() as connection:
+        context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
+        found = compare_metadata(context, Base.metadata)
+    assert [change for change in found if "ward_queue" not in str(change)] == []
+
+
+def test_a_newer_database_is_refused(tmp_path):
+    url = ward_url(tmp_path)
+    database = WardDatabase(url)
+    with database.writing() as connection:
+        connection.exec_driver_sql(f"UPDATE {VERSION_TABLE} SET version_num = '9999'")
+    with pytest.raises(WardError, match="update lipmark"):
+        WardDatabase(url)
+
+
+def test_two_services_on_one_database_read_each_film_once(register, shelf, tmp_path, one_read):
+    films = received(register, shelf, b"content", films=24)
+    services = [AtOnce(one_read), AtOnce(one_read), AtOnce(one_read)]
+
+    def all_of(readers):
+        work = worker(register, shelf, tmp_path, readers)
+        for film in films:
+            work.read(film)
+
+    threads = [threading.Thread(target=all_of, args=(readers,)) for readers in services]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(name for readers in services for name in readers.read) == sorted(films)
+    assert register.counts()[Status.PROPOSED] == 24
+
+
+def test_a_film_that_no_process_finishes_is_set_aside(register, shelf, tmp_path, one_read):
+    (film,) = received(register, shelf, b"deadly")
+    worker(register, shelf, tmp_path, AtOnce(one_read, lost=True)).read(film)
+    assert register.film(film).status is Status.SET_ASIDE
+    assert register.film(film).reason == "Not read: ended the process, twice. Look at the film itself."
+
+
+def test_a_killed_service_s_film_is_read_by_another(register, shelf, tmp_path, one_read, monkeypatch):
+    monkeypatch.setattr("annotate.ward.register.HOLD", timedelta(seconds=0.3))
+    (film,) = received(register, shelf, b"content")
+    assert register.claim(film, "killed service")
+    survivor = worker(register, shelf, tmp_path, AtOnce(one_read))
+    survivor.read(film)
+    assert register.film(film).status is Status.BEING_READ
+    time.sleep(0.35)
+    assert register.stalled(timedelta(days=1)) == [film]
+    survivor.read(film)
+    assert register.film(film).status is Status.PROPOSED
+    # The other was not dead, but slow: its answer comes too late and changes nothing.
+    whose = work_module.Whose(one_read.identifiers, None, "")
+    assert not register.keep_proposal(film, "killed service", one_read.reading, whose)
+    assert len(register.readings(film)) == 1
+
+
+def test_a_film_that_stops_every_service_is_set_aside(register, shelf, tmp_path, one_read, monkeypatch):
+    monkeypatch.setattr("annotate.ward.register.HOLD", timedelta(0))
+    (film,) = received(register, shelf, b"content")
+    for number in range(5):
+        assert register.claim(film, f"killed service {number}")
+    worker(register, shelf, tmp_path, AtOnce(one_read)).read(film)
+    assert register.film(film).status is Status.SET_ASIDE
+
+
+def test_a_film_whose_file_was_altered_is_set_aside(register, shelf, tmp_path, one_read):
+    (film,) = received(register, shelf, b"content")
+    (tmp_path / "films" / film[:2] / film / FILM).write_bytes(b"altered")
+    worker(register, shelf, tmp_path, AtOnce(one_read)).read(film)
+    assert "sent again" in register.film(film).reason
+
+
+def test_pixels_and_names_go_when_their_days_are_over_and_readings_stay(register, shelf, tmp_path, one_read):
+    (film,) = received(register, shelf, b"content")
+    worker(register, shelf, tmp_path, AtOnce(one_read)).read(film)
+    assert register.film(film).identifiers.patient_id == "ID-4711"
+    forgetful = Work(register, shelf, AtOnce(one_read), tmp_path / "keys" / "pseudonym.key", timedelta(0))
+    assert forgetful.forget_expired() == 1
+    assert forgetful.forget_expired() == 0
+    kept = register.film(film)
+    assert kept.identifiers is None
+    assert kept.answer.answer["verdict"]
+    assert shelf.get(film, FILM) is None
+    assert not list((tmp_path / "films").rglob("film"))
+
+
+def test_who_saw_an_older_reading_does_not_overwrite_a_newer_one(register, shelf, tmp_path, one_read):
+    (film,) = received(register, shelf, b"content")
+    worker(register, shelf, tmp_path, AtOnce(one_read)).read(film)
+    seen = register.film(film).answer.number
+    register.keep_decision(film, seen, one_read.reading, "AB", Decision.CONFIRMED)
+    with pytest.raises(ChangedMeanwhileError):
+        register.keep_decision(film, seen, one_read.reading, "CD", Decision.CONFIRMED)
+    assert [each.reader for each in register.readings(film)] == ["program", "AB"]
+
+
+def test_most_urgent_first(register, shelf, tmp_path, one_read, monkeypatch):
+    ranks = iter([(4, 0.0), (1, -0.9), (1, -0.2), (0, 0.0)])
+    monkeypatch.setattr("annotate.ward.register.rank", lambda reading: next(ranks))
+    films = received(register, shelf, b"content", films=4)
+    work = worker(register, shelf, tmp_path, AtOnce(one_read))
+    for film in films:
+        work.read(film)
+    listed = register.since(datetime.now(UTC) - timedelta(hours=1), 10)
+    assert [film.id for film in listed] == [films[3], films[1], films[2], films[0]]
+
+
+# Processes
+
+
+@pytest.fixture(scope="module")
+def readers():
+    opened = Readers(1, seconds=1.0)
+    yield opened
+    opened.stop()
+
+
+def test_a_dead_process_is_replaced_and_costs_its_own_job_alone(readers):
+    with pytest.raises(NotFinishedError, match="twice"):
+        readers.run(os._exit, 9)
+    assert readers.run(len, "four") == 4
+
+
+def test_an_endless_job_is_stopped(readers):
+    with pytest.raises(NotFinishedError, match="longer than 1 s"):
+        readers.run(time.sleep, 60)
+
+
+def test_an_unforeseen_error_keeps_its_words_to_itself(readers):
+    with pytest.raises(NotFinishedError) as caught:
+        readers.run(int, "Secret^Bed")
+    assert str(caught.value) == "unforeseen ValueError"
+
+
+def test_what_is_known_comes_back_from_its_bytes(one_read):
+    again = Known.unpacked(one_read.known.packed())
+    assert again.film.shape == one_read.known.film.shape
+    assert again.proposal == one_read.known.proposal
+    assert again.film.identifiers == one_read.identifiers
+    assert len(one_read.known.packed()) < 20_000
+
+
+def test_damaged_bytes_are_an_answer():
+    done = read_film("f" * 16, b"\0" * 128 + b"DICM" + b"\xff" * 50)
+    assert isinstance(done, FilmRead)
+    assert done.aside_because
+    assert done.known is None
+
+
+# What is locked
+
+
+def test_an_altered_film_is_told(tmp_path, vault, shelf):
+    shelf.put("ab12", CASE, b"something")
+    path = tmp_path / "films" / "ab" / "ab12" / CASE
+    path.write_bytes(path.read_bytes()[:-2] + b"xx")
+    with pytest.raises(WardError, match="altered"):
+        shelf.get("ab12", CASE)
+
+
+def test_another_key_opens_nothing(tmp_path, vault):
+    locked = vault.locked(b"something")
+    with pytest.raises(WardError, match="another key"):
+        Vault(tmp_path / "other.key").opened(locked)
+
+
+def test_a_key_that_others_can_read_is_refused(tmp_path):
+    path = tmp_path / "ward.key"
+    Vault(path)
+    path.chmod(0o644)
+    with pytest.raises(WardError, match="chmod 600"):
+        Vault(path)

@@ -1,0 +1,74 @@
+"""The film before beside this one: level, size, words, and the strip of all films of a tube."""
+
+from dataclasses import replace
+
+import pytest
+from qtpy.QtCore import QPoint
+
+from annotate.window.beside import linked
+from annotate.window.camera import Camera
+from annotate.window.marking import Marking
+from imaging.load import load_film
+from imaging.propose import Proposal
+from measure.landmarks import Landmark, Landmarks
+
+
+def marked(film, tip, carina):
+    marks = Landmarks(tip=Landmark(*tip, 5.0), carina=Landmark(*carina, 5.0))
+    return Marking("film", film, Proposal(marks))
+
+
+def test_the_carinas_lie_level_and_a_centimetre_is_as_long_on_both(dicom_film):
+    film = load_film(dicom_film())
+    half = replace(film, spacing=replace(film.spacing, row_mm=0.4, column_mm=0.4))
+    here, there = marked(film, (600.0, 600.0), (900.0, 610.0)), marked(half, (300.0, 280.0), (420.0, 300.0))
+    camera = Camera((700.0, 500.0), 0.6, (800, 700))
+    other = linked(camera, here, there)
+    assert other.on_screen((420.0, 300.0)) == pytest.approx(camera.on_screen((900.0, 610.0)))
+    assert other.zoom / 0.4 == pytest.approx(camera.zoom / film.spacing.column_mm)
+
+
+def test_a_second_file_stands_beside_with_what_explains_the_difference(open_window, invented):
+    today, yesterday = invented
+    reader = open_window(today, beside=yesterday).proposed()
+    reader.press("Y")
+    reader.until(lambda: reader.desk.beside.side.isVisible(), "the film before")
+    reader.settle()
+    assert reader.desk.beside._view._drawing.strokes
+    assert "The film before:" in reader.desk.beside._head.text()
+    change = reader.marking.reading.change
+    assert change is not None
+    assert f"Tip {change.change_cm.value:+.1f} cm since the film before" in reader.shown()
+    other = reader.desk.beside._before.landmarks.carina
+    view = reader.desk.beside._view
+    there = view.mapToGlobal(QPoint(*map(round, view.camera.on_screen((other.row, other.column)))))
+    assert there.y() == pytest.approx(reader.canvas.mapToGlobal(reader.on_screen(*reader.at("carina"))).y(), abs=2)
+    assert view.width() == pytest.approx(reader.canvas.width(), rel=0.1)
+    reader.press("Y")
+    assert not reader.desk.beside.side.isVisible()
+
+
+def test_the_patients_film_before_is_found_by_the_logbook(open_window, film, invented):
+    """Both are said to be of one patient; the file is at hand because this sitting has opened it."""
+    yesterday, today = invented
+
+    def one_patient(path):
+        loaded = load_film(path)
+        return replace(loaded, identifiers=replace(loaded.identifiers, patient_id="bed 7"))
+
+    reader = open_window(yesterday, today, load=one_patient).proposed()
+    reader.press("A")
+    reader.press("Ctrl+S")
+    reader.press("N")
+    reader.proposed()
+    assert reader.marking.reading.change.film == "entry 1"
+    reader.press("Y")
+    reader.until(lambda: reader.desk.beside.side.isVisible(), "the film before")
+    assert len(reader.desk.beside._strip.points) == 1
+    assert reader.desk.beside._before.landmarks.tip is not None
+
+
+def test_no_film_before_is_told(open_window, film):
+    reader = open_window(film).proposed()
+    reader.press("Y")
+    assert "No film before this one is known" in reader.shown()
