@@ -31,7 +31,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--synthetic", type=Path, default=SYNTHETIC, help="folder of synthetic films")
     parser.add_argument("--runs", type=Path, default=RUNS, help="where trained weights go")
     parser.add_argument(
-        "--members", nargs="+", default=[], help="fold0 ... fold4, fold0b ..., fold0c ... (other seeds), all0 ..."
+        "--members", nargs="+", default=[], help="fold0a ... fold4b, nih-a, nih-b, hannover-a ..., all-a, all-b"
     )
     parser.add_argument("--device", default="cuda", help="for the step 'one'")
     parser.add_argument("--minutes", type=float, help="shorter or longer than the recipe says")
@@ -41,12 +41,9 @@ def _arguments() -> argparse.Namespace:
 
 
 def _train_one(member: str, arguments: argparse.Namespace, config: Config) -> None:
-    from imaging.training.train import train
+    from imaging.training.train import Pupil, train
 
-    digits = int("".join(filter(str.isdigit, member)))
-    fold = digits if member.startswith("fold") else None
-    seed = digits + {"b": 100, "c": 200}.get(member[-1], 0)
-    train(arguments.packed, arguments.synthetic, arguments.runs, config, member, fold, seed, arguments.device)
+    train(arguments.packed, arguments.synthetic, arguments.runs, config, Pupil(member), arguments.device)
 
 
 def _train_all(members: list[str], arguments: argparse.Namespace, side_by_side: int) -> None:
@@ -125,8 +122,9 @@ def _calibrate(arguments: argparse.Namespace, config: Config) -> None:
 
 
 def _everyone(folds: int) -> list[str]:
-    """Three networks a fold, for scores and calibration, and the three that are shipped."""
-    return [f"fold{fold}{which}" for which in ("", "b", "c") for fold in range(folds)] + ["all0", "all1", "all2"]
+    """Two networks for each question: one collection asked of the other, a fold left out, and the two for use."""
+    groups = [f"{name}-" for name in ("nih", "hannover", "all")] + [f"fold{fold}" for fold in range(folds)]
+    return [f"{group}{letter}" for group in groups for letter in "ab"]
 
 
 def main() -> None:

@@ -14,7 +14,7 @@ class Pack:
     """How films are stored for training."""
 
     side_px: int
-    jpeg_quality: int
+    webp_quality: int
     excluded: tuple[str, ...]
 
 
@@ -76,6 +76,7 @@ class Loss:
     guessed: float
     tube: float
     line: float
+    named: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,13 @@ NEVER_TESTED = -2
 """The fold of a film that every network may learn from."""
 
 Path2D = NDArray[np.float64]
-"""Points of a line, x and y in pixels, shape (points, 2), top down."""
+"""Points of a line, x and y in pixels, shape (points, 2)."""
+
+NAMED_LINES = {
+    "endotracheal tube": "tube line", "stomach tube": "gullet line", "temperature probe": "gullet line",
+    "central line": "vein line",
+}  # fmt: skip
+"""Name of a line in the truth file, and the map that is to show it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +42,18 @@ class SyntheticFilm:
     entry : Entry
     pixels : ndarray of uint8, shape (side, side)
     airway : ndarray, shape (points, 2)
-        Midline of the windpipe from the cords to the carina.
+        Midline of the windpipe from the cords to the carina, top down.
+    lines : mapping of str to tuple of ndarray
+        Long lines by the map that is to show them.
+    vertebrae : ndarray, shape (points, 2)
+        Middles of the vertebral bodies C3 to L1.
     """
 
     entry: Entry
     pixels: NDArray[np.uint8]
     airway: Path2D
+    lines: Mapping[str, tuple[Path2D, ...]]
+    vertebrae: Path2D
 
 
 def make_synthetic(out: Path, config: Config) -> None:
@@ -74,9 +86,10 @@ def _tip(truth: dict[str, Any]) -> tuple[float, float] | None:
     return (x + _at(truth["points"].get("line end", truth["points"]["tip"]))[0]) / 2.0, y
 
 
-def _kind(truth: dict[str, Any]) -> str:
+def _kind(record: dict[str, Any]) -> str:
+    truth = record["truth"]
     if "tip" not in truth["points"]:
-        return "synthetic plain"
+        return "synthetic tracheostomy" if record["recipe"]["devices"]["tracheostomy_tube"] else "synthetic plain"
     return "synthetic unclear" if truth["oesophageal"] else "synthetic tube"
 
 
@@ -93,13 +106,24 @@ def read_synthetic(folder: Path) -> Sequence[SyntheticFilm]:
             image = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
             if image is None:
                 raise ValueError(f"training: {path} is no picture; make the synthetic films again.")
-            tip = _tip(truth)
-            name = f"{truth_file.parent.name}/{record['film']}"
-            entry = Entry(
-                file=name, patient="", kind=_kind(truth), fold=NEVER_TESTED,
-                tip=tip, carina=_at(truth["points"]["carina"]), tip_confidence=3 if tip else 0,
-                carina_confidence=3, start=0, size=0,
-            )  # fmt: skip
-            airway = np.array([_at(point) for point in truth["airway_path"]])
-            films.append(SyntheticFilm(entry, image.astype(np.uint8, copy=False), airway))
+            films.append(SyntheticFilm(*_known(record, f"{truth_file.parent.name}/{record['film']}", image)))
     return films
+
+
+def _known(record: dict[str, Any], name: str, image: Any) -> tuple[Any, ...]:
+    """The fields of a SyntheticFilm."""
+    truth = record["truth"]
+    points = truth["points"]
+    tip = _tip(truth)
+    entry = Entry(
+        file=name, patient="", origin="synthetic", kind=_kind(record), fold=NEVER_TESTED,
+        tip=tip, carina=_at(points["carina"]), tip_confidence=3 if tip else 0,
+        carina_confidence=3, start=0, size=0,
+    )  # fmt: skip
+    airway = np.array([_at(point) for point in truth["airway_path"]])
+    lines: dict[str, tuple[Path2D, ...]] = {}
+    for line, channel in NAMED_LINES.items():
+        paths = tuple(np.array(path)[:, ::-1] for path in record["lines"].get(line, []))
+        lines[channel] = lines.get(channel, ()) + paths
+    vertebrae = np.array([_at(point) for key, point in points.items() if key.startswith("vertebra ")])
+    return entry, image.astype(np.uint8, copy=False), airway, lines, vertebrae
