@@ -98,7 +98,8 @@ class Cylinder:
 
     The stripe is missing from `gap_at` above the end for `gap_long`, where the eye is; below it a piece may go on
     (`piece`, a share of the stripe), or a bead of strength `bead` lie, `bead_at` above the end. `fading` is the share
-    of the stripe's strength lost at the very end. `second` is a fainter line along the other wall.
+    of the stripe's strength lost at the very end. `second` is a fainter line along the other wall. An armoured tube's
+    wire shows as bars of strength `spiral`, `pitch` apart, down to `spiral_short` above the end.
     """
 
     radius: Tensor
@@ -118,6 +119,9 @@ class Cylinder:
     bead_at: Tensor
     fading: Tensor
     second: Tensor
+    spiral: Tensor
+    pitch: Tensor
+    spiral_short: Tensor
 
 
 def _column(values: Tensor) -> Tensor:
@@ -156,6 +160,9 @@ def _draw(path: Tensor, top: Tensor, tip: Tensor, gain: Tensor, look: Cylinder) 
     bead = ((up - _column(look.bead_at)) / (1.3 * width)).square()
     bead = bead + ((across - _column(look.stripe_at)) / (1.3 * width)).square()
     lines = lines + torch.exp(-0.5 * bead) * _column(look.bead) * start
+    turns = y / _column(look.pitch) + 0.25 * across / _column(look.radius)
+    wound = torch.sigmoid((up - _column(look.spiral_short)) / 0.7) * start * (unit < 0.9)
+    lines = lines + wound * _column(look.spiral) * (0.5 + 0.5 * torch.sin(2.0 * torch.pi * turns))
     return (density + lines) * gain[:, :, None], kept * (unit < 1.0)
 
 
@@ -179,13 +186,16 @@ def _tube_look(dice: Dice, px_per_mm: float) -> Cylinder:
         air=strength * dice.uniform(-0.1, 0.5),
         slant=dice.uniform(0.0, 1.2),
         slant_side=dice.chance(0.5).float() * 2.0 - 1.0,
-        gap_at=dice.pick(dice.uniform(1.0, 6.0), dice.uniform(4.0, 14.0), shares=(0.6, 0.4)) * px_per_mm,
+        gap_at=dice.pick(dice.uniform(1.0, 6.0), dice.uniform(5.0, 18.0), shares=(0.45, 0.55)) * px_per_mm,
         gap_long=gapped * dice.uniform(3.0, 14.0) * px_per_mm,
         piece=dice.pick(torch.ones_like(radius), dice.uniform(0.0, 1.0), bare, shares=(0.55, 0.3, 0.15)),
         bead=strength * dice.pick(bare, dice.uniform(0.3, 1.2), shares=(0.65, 0.35)),
         bead_at=dice.uniform(0.0, 3.0) * px_per_mm,
         fading=dice.pick(bare, dice.uniform(0.3, 0.9), shares=(0.75, 0.25)),
         second=dice.pick(bare, dice.uniform(0.3, 1.0), shares=(0.82, 0.18)),
+        spiral=strength * dice.pick(bare, dice.uniform(0.4, 1.2), shares=(0.9, 0.1)),
+        pitch=dice.uniform(1.4, 3.2) * px_per_mm,
+        spiral_short=dice.uniform(4.0, 18.0) * px_per_mm,
     )
 
 
@@ -210,6 +220,9 @@ def _stomach_look(dice: Dice, px_per_mm: float) -> Cylinder:
         bead_at=dice.uniform(0.0, 2.0) * px_per_mm,
         fading=torch.zeros_like(radius),
         second=dice.chance(0.3).float() * dice.uniform(0.3, 1.0),
+        spiral=torch.zeros_like(radius),
+        pitch=torch.ones_like(radius),
+        spiral_short=torch.zeros_like(radius),
     )
 
 
@@ -299,7 +312,7 @@ def _cuff(dice: Dice, path: Tensor, tip: Tensor, px_per_mm: float) -> Tensor:
 
 
 def _lead_at_tip(dice: Dice, tip: Tensor, px_per_mm: float, side: int) -> Tensor:
-    """A wire or lead that crosses the film near the airway tube's end, slightly bent; shape (batch, side, side)."""
+    """A wire that crosses the film near the airway tube's end, some ending in a ring; shape (batch, side, side)."""
     at = torch.arange(side, device=tip.device, dtype=torch.float32)
     turn = dice.uniform(0.0, 3.1416)
     centre = tip + torch.stack([dice.normal(8.0), dice.normal(8.0)], 1) * px_per_mm
@@ -309,7 +322,10 @@ def _lead_at_tip(dice: Dice, tip: Tensor, px_per_mm: float, side: int) -> Tensor
     beside = beside + _column(dice.normal(0.6) / side) * along.square()
     line = torch.exp(-0.5 * (beside / _column(dice.uniform(0.5, 1.6))).square())
     start = dice.uniform(-1.0, 0.1) * side
-    return line * torch.sigmoid((along - _column(start)) / 0.7)
+    wire = line * torch.sigmoid((along - _column(start)) / 0.7)
+    away = torch.hypot(dx, dy) - _column(dice.uniform(2.0, 6.5) * px_per_mm)
+    ring = torch.exp(-0.5 * (away / _column(dice.uniform(0.7, 1.6))).square())
+    return torch.maximum(wire, ring * _column(dice.chance(0.4).float()))
 
 
 def blur(image: Tensor, sigma: Tensor, reach: int = 4) -> Tensor:
