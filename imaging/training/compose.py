@@ -9,6 +9,7 @@ films whose scale is not known.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
@@ -128,14 +129,48 @@ def _column(values: Tensor) -> Tensor:
     return values[:, None, None]
 
 
-def _draw(path: Tensor, top: Tensor, tip: Tensor, gain: Tensor, look: Cylinder) -> tuple[Tensor, Tensor]:
-    """Density and footprint of one tube a film, each of shape (batch, side, side)."""
-    side = path.shape[1]
+_STRIP_PX = 56
+"""Tubes and cuffs are drawn on a strip of so many columns that follows their path: no film needs more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """Columns around a path, a row each.
+
+    Parameters
+    ----------
+    columns : Tensor of int64, shape (batch, side, strip)
+        Which column of the film each of the strip's is.
+    beside : Tensor, shape (batch, side, strip)
+        Its distance from the path along the row, to the right positive.
+    path : Tensor, shape (batch, side)
+    """
+
+    columns: Tensor
+    beside: Tensor
+    path: Tensor
+
+    def onto_film(self, drawn: Tensor) -> Tensor:
+        """What was drawn on the strip, on films of shape (batch, side, side); beyond a film it is lost."""
+        side = self.path.shape[1]
+        on_film = (self.columns >= 0) & (self.columns < side)
+        film = torch.zeros(len(self.path), side, side, device=drawn.device)
+        return film.scatter_add_(2, self.columns.clamp(0, side - 1), drawn * on_film)
+
+
+def _strip(path: Tensor) -> Strip:
+    offsets = torch.arange(_STRIP_PX, device=path.device) - _STRIP_PX // 2
+    columns = path.round().long()[:, :, None] + offsets
+    return Strip(columns, columns - path[:, :, None], path)
+
+
+def _draw(strip: Strip, top: Tensor, tip: Tensor, gain: Tensor, look: Cylinder) -> tuple[Tensor, Tensor]:
+    """Density and footprint of one tube a film, each of shape (batch, side, strip)."""
+    path = strip.path
     slope = torch.gradient(path, dim=1)[0]
     lean = (1.0 + slope.square()).rsqrt()
-    x = torch.arange(side, device=path.device, dtype=torch.float32)
-    across = (x[None, None, :] - path[:, :, None]) * lean[:, :, None]
-    y = x[None, :, None]
+    across = strip.beside * lean[:, :, None]
+    y = torch.arange(path.shape[1], device=path.device, dtype=torch.float32)[None, :, None]
     unit = (across / _column(look.radius)).square()
     outer = (1.0 - unit).clamp_min(0.0).sqrt()
     inner = (_column(look.hollow).square() - unit).clamp_min(0.0).sqrt()
@@ -302,12 +337,20 @@ def _flange(dice: Dice, path: Tensor, top: Tensor, px_per_mm: float) -> Tensor:
     return torch.sigmoid(-edge / 1.5) * _column(dice.uniform(0.0, 0.25))
 
 
-def _cuff(dice: Dice, path: Tensor, tip: Tensor, px_per_mm: float) -> Tensor:
-    side = path.shape[1]
-    x = torch.arange(side, device=path.device, dtype=torch.float32)
+def _on(wanted: Tensor, dice: Dice, draw: Callable[[Dice, Tensor], Tensor], side: int) -> Tensor:
+    """Draw on the wanted films alone, given dice for them and their numbers; 0 on the others."""
+    film = torch.zeros(len(wanted), side, side, device=wanted.device)
+    chosen = wanted.nonzero().squeeze(1)
+    if len(chosen):
+        film[chosen] = draw(Dice(len(chosen), dice.device, dice.generator), chosen)
+    return film
+
+
+def _cuff(dice: Dice, strip: Strip, tip: Tensor, px_per_mm: float) -> Tensor:
+    y = torch.arange(strip.path.shape[1], device=tip.device, dtype=torch.float32)[None, :, None]
     centre = tip - dice.uniform(28.0, 48.0) * px_per_mm
-    long = (x[None, :, None] - _column(centre)) / _column(dice.uniform(14.0, 23.0) * px_per_mm)
-    wide = (x[None, None, :] - path[:, :, None]) / _column(dice.uniform(7.0, 13.0) * px_per_mm)
+    long = (y - _column(centre)) / _column(dice.uniform(14.0, 23.0) * px_per_mm)
+    wide = strip.beside / _column(dice.uniform(7.0, 13.0) * px_per_mm)
     return (1.0 - long.square() - wide.square()).clamp_min(0.0).sqrt() * _column(-dice.uniform(0.0, 0.08))
 
 
@@ -371,37 +414,40 @@ def compose(
     top = torch.where(short, tip - dice.uniform(40.0, 85.0) * px_per_mm, torch.full_like(tip, -50.0))
     gain = (1.0 + 0.25 * dice.waves(side, 9)).clamp(0.35, 1.6)
     look = _tube_look(dice, px_per_mm)
-    density, footprint = _draw(path, top, tip, gain, look)
-    density = density + _flange(dice, path, top, px_per_mm) * _column(short.float())
-    density = density + _cuff(dice, path, tip, px_per_mm) * _column(dice.chance(0.3).float())
+    strip = _strip(path)
+    density, footprint = _draw(strip, top, tip, gain, look)
+    density = density + _cuff(dice, strip, tip, px_per_mm) * _column(dice.chance(0.3).float())
     drawn = _column((orders.tube | short).float())
-    density, footprint = density * drawn, footprint * drawn
-    stomach, stomach_print = _stomach(dice, guide, carina, tip, px_per_mm, side)
-    wanted = _column(orders.stomach.float())
+    density, footprint = strip.onto_film(density * drawn), strip.onto_film(footprint * drawn)
+    density += _on(short, dice, lambda d, k: _flange(d, path[k], top[k], px_per_mm), side)
+    stomach, stomach_print = _stomach(dice, guide, carina, tip, px_per_mm, side, orders.stomach)
     row = tip.round().long().clamp(0, side - 1)
     tip_x = path.gather(1, row[:, None]).squeeze(1) + 0.4 * look.slant * look.slant_side * look.radius
     end = torch.stack([tip_x, tip], 1)
-    lead = _lead_at_tip(dice, end, px_per_mm, side) * _column(orders.lead.float())
-    density = density + stomach * wanted + lead * _column(dice.log_uniform(0.06, 0.5))
+    lead = _on(orders.lead, dice, lambda d, k: _lead_at_tip(d, end[k], px_per_mm, side), side)
+    density += stomach
+    density += lead * _column(dice.log_uniform(0.06, 0.5))
     overlay, which = _overlay(dice, overlays)
-    density = density + overlay * _column(dice.log_uniform(0.06, 0.6) * orders.overlay.float())
+    density += overlay * _column(dice.log_uniform(0.06, 0.6) * orders.overlay.float())
     density = blur(density, dice.uniform(0.3, 1.4))
     composed = film + density * (1.1 - film).clamp_min(0.3)
     is_tube = _column((~short).float())
     return Drawn(
-        composed.clamp(0.0, 1.0), end, footprint * is_tube, stomach_print * wanted, footprint * (1.0 - is_tube), lead
+        composed.clamp(0.0, 1.0), end, footprint * is_tube, stomach_print, footprint * (1.0 - is_tube), lead
     ), which
 
 
 def _stomach(
-    dice: Dice, guide: Tensor, carina: Tensor, tip: Tensor, px_per_mm: float, side: int
+    dice: Dice, guide: Tensor, carina: Tensor, tip: Tensor, px_per_mm: float, side: int, wanted: Tensor
 ) -> tuple[Tensor, Tensor]:
-    """Density and footprint of a stomach tube."""
-    path = _stomach_path(dice, guide, carina, tip, px_per_mm, side)
+    """Density and footprint of a stomach tube on the wanted films."""
+    strip = _strip(_stomach_path(dice, guide, carina, tip, px_per_mm, side))
     low = carina[:, 1] + dice.uniform(90.0, 200.0) * px_per_mm
     end = dice.pick(torch.full_like(tip, side + 50.0), low, shares=(0.7, 0.3))
     gain = (1.0 + 0.25 * dice.waves(side, 9)).clamp(0.35, 1.6)
-    return _draw(path, torch.full_like(tip, -50.0), end, gain, _stomach_look(dice, px_per_mm))
+    density, footprint = _draw(strip, torch.full_like(tip, -50.0), end, gain, _stomach_look(dice, px_per_mm))
+    drawn = _column(wanted.float())
+    return strip.onto_film(density * drawn), strip.onto_film(footprint * drawn)
 
 
 def _overlay(dice: Dice, overlays: Tensor) -> tuple[Tensor, Tensor]:

@@ -98,7 +98,7 @@ def read_synthetic(folder: Path) -> Sequence[SyntheticFilm]:
     import cv2
 
     films = []
-    for truth_file in sorted(folder.glob("*/truth.jsonl")):
+    for truth_file in sorted(folder.glob("[0-9]*/truth.jsonl")):
         for line in truth_file.read_text(encoding="utf-8").splitlines():
             record = json.loads(line)
             truth = record["truth"]
