@@ -50,6 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--view", type=View, choices=[View.AP, View.PA], help="default mixed, AP for most with a tube"
     )
+    parser.add_argument("--lateral", action="store_true", help="seen from the side instead of frontally")
     parser.add_argument("--tube", choices=list(TUBE), default="yes", help="endotracheal tube; default yes")
     parser.add_argument(
         "--header",
@@ -80,6 +81,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
             header=args.header,
             file_format=args.format,
             size_px=args.size,
+            lateral=args.lateral,
         )
         with _progress_bar() as progress:
             result = make_batch(args.count, args.out, settings, workers=args.workers, progress=progress)

@@ -51,6 +51,7 @@ class Train:
     guides_at: tuple[float, ...]
     side_by_side: int
     overlays: int
+    kind_steps: int
 
 
 @dataclass(frozen=True, slots=True)

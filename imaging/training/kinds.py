@@ -33,11 +33,11 @@ PICTURES = (
 _FOLDERS = {"child": FilmKind.CHILD, "neonate": FilmKind.CHILD, "lateral": FilmKind.LATERAL}
 """Folders of synthetic films that are no upright adult frontal ones."""
 _SHARES = {
-    FilmKind.FRONTAL: 0.4, FilmKind.TURNED_LEFT: 0.08, FilmKind.TURNED_RIGHT: 0.08, FilmKind.UPSIDE_DOWN: 0.1,
+    FilmKind.FRONTAL: 0.4, FilmKind.ON_ITS_SIDE: 0.16, FilmKind.UPSIDE_DOWN: 0.1,
     FilmKind.LATERAL: 0.1, FilmKind.CHILD: 0.1, FilmKind.NO_CHEST: 0.14,
 }  # fmt: skip
-_QUARTERS = {FilmKind.TURNED_LEFT: 1, FilmKind.UPSIDE_DOWN: 2, FilmKind.TURNED_RIGHT: 3}
-"""Quarter turns, counter-clockwise, that make a turned film of an upright one."""
+_QUARTERS = {FilmKind.ON_ITS_SIDE: 1, FilmKind.UPSIDE_DOWN: 2}
+"""Quarter turns that make a turned film of an upright one; mirroring makes the other quarter of the first."""
 
 
 class KindNet(nn.Module):

@@ -26,6 +26,13 @@ NEVER_TESTED = -2
 Path2D = NDArray[np.float64]
 """Points of a line, x and y in pixels, shape (points, 2)."""
 
+OTHER_KINDS = {
+    "child": (250, ["--age-group", "child"]), "neonate": (120, ["--age-group", "neonate"]),
+    "lateral": (300, ["--lateral"]),
+}  # fmt: skip
+"""Films that are no upright frontal ones of adults: how many, and the command's words for them."""
+_OTHER_DIFFICULTY, _SMALL_PX = 0.5, 256
+
 NAMED_LINES = {
     "endotracheal tube": "tube line", "stomach tube": "gullet line", "temperature probe": "gullet line",
     "central line": "vein line",
@@ -57,7 +64,7 @@ class SyntheticFilm:
 
 
 def make_synthetic(out: Path, config: Config) -> None:
-    """Have the films of the recipe made, one folder for each difficulty, with and without a tube.
+    """Have the films of the recipe made, one folder for each difficulty and for each other kind of film.
 
     Raises
     ------
@@ -67,11 +74,16 @@ def make_synthetic(out: Path, config: Config) -> None:
     command = shutil.which("lipmark")
     if command is None:
         raise FileNotFoundError("training: the command lipmark is not on the path; install the project first.")
-    for number, difficulty in enumerate(config.synthetic.difficulties):
-        words = [command, "synthesise", str(config.synthetic.films), "--out", str(out / f"{number}")]
-        words += ["--difficulty", str(difficulty), "--seed", str(config.synthetic.seed + number)]
-        words += ["--tube", "mixed", "--format", "png", "--size", str(config.pack.side_px)]
-        subprocess.run(words, check=True)
+    folders: dict[str, tuple[int, float, list[str]]] = {
+        str(number): (config.synthetic.films, difficulty, ["--size", str(config.pack.side_px)])
+        for number, difficulty in enumerate(config.synthetic.difficulties)
+    }
+    for name, (films, words) in OTHER_KINDS.items():
+        folders[name] = (films, _OTHER_DIFFICULTY, [*words, "--size", str(_SMALL_PX)])
+    for number, (name, (films, difficulty, words)) in enumerate(folders.items()):
+        line = [command, "synthesise", str(films), "--out", str(out / name), "--difficulty", str(difficulty)]
+        line += ["--seed", str(config.synthetic.seed + number), "--tube", "mixed", "--format", "png", *words]
+        subprocess.run(line, check=True)
 
 
 def _at(point: dict[str, float]) -> tuple[float, float]:
