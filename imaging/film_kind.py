@@ -42,7 +42,7 @@ class Verdict:
     probability : float
         Of this kind.
     quarter_turns : int
-        Counter-clockwise, as `numpy.rot90` counts them, that bring a turned film upright; 0 where it is not turned.
+        Counter-clockwise, as `numpy.rot90` counts them, that bring a turned film upright; 0 where it is not.
     """
 
     kind: FilmKind

@@ -190,7 +190,9 @@ def _make_one(job: tuple[BatchSettings, int, Path]) -> str:
     unfinished = out / f".{name}"
     write(film, unfinished)
     unfinished.replace(out / name)
-    lines = {name: [path.round(1).tolist() for path in paths] for name, paths in lines_on_film(film.recipe).items()}
+    lines = {
+        name: [path.round(1).tolist() for path in paths] for name, paths in lines_on_film(film.recipe).items()
+    }
     record = {"film": name, "truth": film.truth.to_dict(), "lines": lines, "recipe": film.recipe.to_dict()}
     return json.dumps(record, ensure_ascii=False, separators=(",", ":"))
 

@@ -84,11 +84,14 @@ def _against(sight: Sight, shape: Shape) -> str:
     if sight.tube_near < 0.0:
         return ""
     if sight.gullet_at_tip > _ON_GULLET and sight.below_mm > _GOES_ON_MM and sight.line_mm < _SHORTEST_MM:
-        return f"the line found goes on for {sight.below_mm:.0f} nominal mm below it, as a stomach tube's; mark it by hand."
+        return (
+            f"the line found goes on for {sight.below_mm:.0f} nominal mm below it, as a stomach tube's; "
+            "mark it by hand."
+        )
     if sight.line_mm < _SHORTEST_MM:
         return (
-            f"{sight.line_mm:.0f} nominal mm of a tube's line found above it, at least {_SHORTEST_MM:.0f} expected; "
-            "mark it by hand."
+            f"{sight.line_mm:.0f} nominal mm of a tube's line found above it, at least {_SHORTEST_MM:.0f} "
+            "expected; mark it by hand."
         )
     return ""
 

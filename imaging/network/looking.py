@@ -138,7 +138,7 @@ def _doubts(spot: Spot) -> list[float]:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One network's answer to one view: maps, shape (channels, cells, cells), and the tubes' logits, shape (2,)."""
+    """One network's answer to a view: maps, shape (channels, cells, cells), and the tubes' logits, shape (2,)."""
 
     maps: Maps
     tubes: Maps

@@ -1,4 +1,4 @@
-"""`python -m imaging.training STEP`: pack, synthesise, kinds, train, export, calibrate, score, or all in this order."""
+"""`python -m imaging.training STEP`: pack, synthesise, kinds, train, export, calibrate, score, or all in order."""
 
 from __future__ import annotations
 
@@ -117,8 +117,8 @@ def _origin(shipped: list[str], arguments: argparse.Namespace, config: Config) -
             path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(WEIGHTS.glob("*.onnx"))
         },
         "data": "965 adult frontal films of the ChestX-ray8/14 collection of the NIH Clinical Center "
-        "(Wang X. et al., CVPR 2017), 242 of them marked; 146 of the COVID-19 Image Repository of Hannover Medical "
-        "School (Winther H. B. et al., CC BY 3.0), all marked; synthetic films of `lipmark synthesise`; "
+        "(Wang X. et al., CVPR 2017), 242 of them marked; 146 of the COVID-19 Image Repository of Hannover "
+        "Medical School (Winther H. B. et al., CC BY 3.0), all marked; synthetic films of `lipmark synthesise`; "
         "docs/model-card.md",
     }
 

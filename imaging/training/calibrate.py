@@ -196,7 +196,5 @@ def judges_of(answer: Answer, answers: Sequence[Answer]) -> list[Answer]:
     The other collection; and, where the networks asked knew this film's own collection, its other folds.
     """
     return [
-        a
-        for a in answers
-        if a.origin != answer.origin or (answer.asked is Asked.FOLD and a.fold != answer.fold)
+        a for a in answers if a.origin != answer.origin or (answer.asked is Asked.FOLD and a.fold != answer.fold)
     ]

@@ -98,9 +98,9 @@ class Cylinder:
     """A tube's looks; one number a film in each field, lengths in pixels.
 
     The stripe is missing from `gap_at` above the end for `gap_long`, where the eye is; below it a piece may go on
-    (`piece`, a share of the stripe), or a bead of strength `bead` lie, `bead_at` above the end. `fading` is the share
-    of the stripe's strength lost at the very end. `second` is a fainter line along the other wall. An armoured tube's
-    wire shows as bars of strength `spiral`, `pitch` apart, down to `spiral_short` above the end.
+    (`piece`, a share of the stripe), or a bead of strength `bead` lie, `bead_at` above the end. `fading` is the
+    share of the stripe's strength lost at the very end. `second` is a fainter line along the other wall. An
+    armoured tube's wire shows as bars of strength `spiral`, `pitch` apart, down to `spiral_short` above the end.
     """
 
     radius: Tensor
@@ -299,10 +299,8 @@ def _hooked(dice: Dice, path: Tensor, tip: Tensor, px_per_mm: float) -> Tensor:
     return path + bend[:, None] * depth.square()
 
 
-def _stomach_path(
-    dice: Dice, guide: Tensor, carina: Tensor, tip: Tensor, px_per_mm: float, side: int
-) -> Tensor:
-    """A centre line beside the windpipe or in its shadow, some crossing it, down behind the heart and to the stomach.
+def _stomach_path(dice: Dice, guide: Tensor, carina: Tensor, tip: Tensor, px_per_mm: float, side: int) -> Tensor:
+    """A centre line beside the windpipe or in its shadow, down behind the heart and to the stomach.
 
     A third of them cross from side to side near the airway tube's end at row `tip`.
     """
@@ -355,7 +353,7 @@ def _cuff(dice: Dice, strip: Strip, tip: Tensor, px_per_mm: float) -> Tensor:
 
 
 def _lead_at_tip(dice: Dice, tip: Tensor, px_per_mm: float, side: int) -> Tensor:
-    """A wire that crosses the film near the airway tube's end, some ending in a ring; shape (batch, side, side)."""
+    """A wire across the film near the airway tube's end, some with a ring; shape (batch, side, side)."""
     at = torch.arange(side, device=tip.device, dtype=torch.float32)
     turn = dice.uniform(0.0, 3.1416)
     centre = tip + torch.stack([dice.normal(8.0), dice.normal(8.0)], 1) * px_per_mm

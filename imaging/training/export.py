@@ -61,7 +61,9 @@ def export(weights: Path, out: Path, config: Config) -> None:
         network.float(), (torch.zeros(1, 1, side, side),), str(out), dynamo=False, opset_version=17,
         input_names=["film"], output_names=["maps", "tubes"],
     )  # fmt: skip
-    _halve_weights(out, {"maps": ",".join(MAPS), "tubes": ",".join(TUBES), "side_px": str(side), "stride": str(STRIDE)})
+    _halve_weights(
+        out, {"maps": ",".join(MAPS), "tubes": ",".join(TUBES), "side_px": str(side), "stride": str(STRIDE)}
+    )
 
 
 def export_kinds(weights: Path, out: Path) -> None:

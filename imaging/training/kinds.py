@@ -48,7 +48,11 @@ class KindNet(nn.Module):
         layers: list[nn.Module] = []
         before = 2
         for after in (16, 32, 64, 96, 128):
-            layers += [nn.Conv2d(before, after, 3, stride=2, padding=1, bias=False), nn.BatchNorm2d(after), nn.ReLU()]
+            layers += [
+                nn.Conv2d(before, after, 3, stride=2, padding=1, bias=False),
+                nn.BatchNorm2d(after),
+                nn.ReLU(),
+            ]
             layers += [nn.Conv2d(after, after, 3, padding=1, bias=False), nn.BatchNorm2d(after), nn.ReLU()]
             before = after
         self.body = nn.Sequential(*layers)
@@ -223,7 +227,16 @@ def train_kinds(
         loss.backward()
         optimiser.step()
         if step % 500 == 499:
-            print(name, json.dumps({"step": step + 1, "loss": round(loss.item(), 4), "s": round(time.monotonic() - began)}), flush=True)
+            print(
+                name,
+                json.dumps(
+                    {"step": step + 1, "loss": round(loss.item(), 4), "s": round(time.monotonic() - began)}
+                ),
+                flush=True,
+            )
     out.mkdir(parents=True, exist_ok=True)
-    torch.save({k: v.half().cpu() if v.is_floating_point() else v.cpu() for k, v in network.state_dict().items()}, out / f"{name}.pt")
+    torch.save(
+        {k: v.half().cpu() if v.is_floating_point() else v.cpu() for k, v in network.state_dict().items()},
+        out / f"{name}.pt",
+    )
     return network

@@ -222,7 +222,7 @@ def fitted(image: NDArray[np.uint8], side: int) -> tuple[NDArray[np.uint8], tupl
 
 
 def unpack(folder: Path, side: int) -> tuple[list[Entry], NDArray[np.uint8], NDArray[np.int64]]:
-    """Packed films back: their table, their pixels, shape (films, side, side), and where they lie in the square."""
+    """Packed films back: their table, their pixels, shape (films, side, side), and where they lie in them."""
     entries = read_table(folder)
     blob = (folder / BLOB).read_bytes()
     pairs = [fitted(_decode(blob[e.start : e.start + e.size]), side) for e in entries]

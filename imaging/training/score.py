@@ -1,4 +1,4 @@
-"""Scores by collection: every marked film seen by networks, and judged by a calibration, that did not see its patient.
+"""Scores by collection: every marked film seen by networks and judged by a calibration that never saw its patient.
 
 As a program it is the command that the films' scoring script runs, once `calibrate` has looked at every film:
 
@@ -75,9 +75,7 @@ def judged(answers: Sequence[Answer]) -> list[Judged]:
 def in_group(everyone: Sequence[Judged], group: tuple[str, str, Asked, bool]) -> list[Judged]:
     """Those of one row of `GROUPS`."""
     _, origin, asked, spoiled = group
-    return [
-        j for j in everyone if (j.answer.origin, j.answer.asked, j.answer.spoiled) == (origin, asked, spoiled)
-    ]
+    return [j for j in everyone if (j.answer.origin, j.answer.asked, j.answer.spoiled) == (origin, asked, spoiled)]
 
 
 def figures(group: Sequence[Judged]) -> dict[str, float]:
@@ -100,13 +98,13 @@ def figures(group: Sequence[Judged]) -> dict[str, float]:
         }  # fmt: skip
     bare = [j for j in group if j.answer.kind in ("plain", "tracheostomy")]
     false = sum(j.sure("tip") is not None for j in bare)
-    named = [j.answer.sight.tracheostomy > load_shape().tracheostomy_logit for j in bare]
+    named = [j.answer.kind for j in bare if j.answer.sight.tracheostomy > load_shape().tracheostomy_logit]
     return result | {
         "gross": gross, "gross of answers": gross / max(answered, 1), "without a tube": len(bare),
         "false tubes": false,
         "tracheostomies": sum(j.answer.kind == "tracheostomy" for j in bare),
-        "tracheostomies named": sum(n for n, j in zip(named, bare, strict=True) if j.answer.kind == "tracheostomy"),
-        "others named so": sum(n for n, j in zip(named, bare, strict=True) if j.answer.kind == "plain"),
+        "tracheostomies named": named.count("tracheostomy"),
+        "others named so": named.count("plain"),
     }  # fmt: skip
 
 

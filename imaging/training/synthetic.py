@@ -113,7 +113,6 @@ def read_synthetic(folder: Path) -> Sequence[SyntheticFilm]:
     for truth_file in sorted(folder.glob("[0-9]*/truth.jsonl")):
         for line in truth_file.read_text(encoding="utf-8").splitlines():
             record = json.loads(line)
-            truth = record["truth"]
             path = truth_file.parent / record["film"]
             image = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
             if image is None:

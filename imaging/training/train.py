@@ -44,8 +44,8 @@ class Pupil:
     Parameters
     ----------
     name : str
-        "fold0a", "nih-a", "hannover-a", "all-a" ...: a test fold of both collections left out, one collection only,
-        or everything; the letter tells the seeds.
+        "fold0a", "nih-a", "hannover-a", "all-a" ...: a test fold of both collections left out, one collection
+        only, or everything; the letter tells the seeds.
     """
 
     name: str
@@ -496,9 +496,7 @@ def _compiled(network: Finder, device: torch.device) -> nn.Module:
     return compiled
 
 
-def train(
-    folder: Path, synthetic: Path, out: Path, config: Config, pupil: Pupil, device_name: str
-) -> Finder:
+def train(folder: Path, synthetic: Path, out: Path, config: Config, pupil: Pupil, device_name: str) -> Finder:
     """Train a network and write its averaged weights (float16) and its log to `out`, over and over.
 
     Parameters
