@@ -5,6 +5,6 @@ they say. Training, data and scores are in docs/training.md and docs/model-card.
 """
 
 from imaging.network.finder import find_landmarks
-from imaging.network.members import CARD, MEMBERS, WEIGHTS, weights_sha256
+from imaging.network.members import CARD, FILES, weights_sha256
 
-__all__ = ["CARD", "MEMBERS", "WEIGHTS", "find_landmarks", "weights_sha256"]
+__all__ = ["CARD", "FILES", "find_landmarks", "weights_sha256"]

@@ -86,6 +86,8 @@ def load_calibration(path: Path = CARD) -> Calibration:
 
 
 MEMBERS = tuple(WEIGHTS / name for name in load_shape().members)
+FILES = (*sorted(WEIGHTS.glob("*.onnx")), CARD)
+"""Every file that proposals depend on."""
 
 
 def weights_sha256() -> str:
