@@ -16,7 +16,7 @@ class Finder(Protocol):
     """Finds landmarks on upright frontal films and says what it is."""
 
     def find(self, film: Film) -> tuple[Landmarks, tuple[str, ...], Seen]:
-        """Landmarks with sd and confidence, a plain sentence for each one missing or unsure, and which tube was seen.
+        """Landmarks with sd and confidence, a sentence for each one missing or unsure, and which tube was seen.
 
         The same film gives the same answer. A confidence is the probability that the place lies within 10 nominal
         mm of the true one; below 0.5 it is a hint, no answer.
