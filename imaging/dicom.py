@@ -108,7 +108,15 @@ def _parts(dataset: Dataset, name: str) -> tuple[Film, NDArray[np.integer], Rend
     stored, decode_notes = decode(dataset)
     rendering, rendering_notes = read_rendering(dataset, stored.dtype)
     film = _without_pixels(dataset, name, pose, stored.shape)
-    return replace(film, notes=film.notes + decode_notes + rendering_notes), stored, rendering
+    notes = film.notes + decode_notes + rendering_notes + _burned_in(dataset)
+    return replace(film, notes=notes), stored, rendering
+
+
+def _burned_in(dataset: Dataset) -> tuple[str, ...]:
+    """Return a note where the header says that text is part of the picture (0028,0301, PS3.3 C.7.6.1.1)."""
+    if text(dataset, "BurnedInAnnotation").upper() != "YES":
+        return ()
+    return ("Text is burned into this picture, by its header: look for names before you pass it on.",)
 
 
 def read_dataset(source: Path | bytes, name: str) -> Dataset:

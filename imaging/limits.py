@@ -14,6 +14,9 @@ from imaging.errors import FilmRefusedError, FilmUnreadableError
 LARGEST_PIXEL_COUNT = 80_000_000
 """More is no film, and would fill the memory (ours): 35 x 43 cm at 0.05 mm are 60 million."""
 
+LONGEST_SIDE_PX = 40_000
+"""A longer side is no film's (ours): 130 cm at 0.05 mm are 26,000. Forged pictures are as often long as large."""
+
 LARGEST_FILE_BYTES = 500_000_000
 """The largest picture in three colours of 16 bits has 480 million (ours)."""
 
@@ -32,9 +35,10 @@ def refuse_too_many_pixels(rows: int, columns: int) -> None:
     FilmRefusedError
         Where it has more pixels than any film.
     """
-    if rows * columns > LARGEST_PIXEL_COUNT:
+    if rows * columns > LARGEST_PIXEL_COUNT or max(rows, columns) > LONGEST_SIDE_PX:
         raise FilmRefusedError(
-            f"{rows} x {columns} pixels were found, a film has {LARGEST_PIXEL_COUNT} at most. Export it smaller."
+            f"{rows} x {columns} pixels were found, a film has {LARGEST_PIXEL_COUNT} at most, and no side of more "
+            f"than {LONGEST_SIDE_PX}. Export it smaller."
         )
 
 

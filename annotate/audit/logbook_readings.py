@@ -55,7 +55,7 @@ class LogbookReadings:
 
     def _written(self) -> Iterator[LogbookEntry]:
         try:
-            with Logbook.open(self._url) as logbook:
+            with Logbook.open(self._url, make=False) as logbook:
                 yield from logbook.iterate(Filter(kind=Kind.READING))
         except LogbookError as error:
             raise AuditError(str(error)) from error

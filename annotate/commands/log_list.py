@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from annotate.commands.arguments import count
 from annotate.commands.logbook import PLACE, add_filters, add_logbook, chosen_entries, in_logbook
 
 if TYPE_CHECKING:
@@ -20,11 +21,15 @@ examples:
 {PLACE}
 """
 
+LAST = 100
+"""Entries of a list: a few screens (ours). All of a large logbook are for `lipmark log export`."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `lipmark log list`."""
     add_logbook(parser)
     add_filters(parser)
+    parser.add_argument("--last", type=count, default=LAST, metavar="N", help=f"the newest; default {LAST}")
 
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -35,7 +40,10 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
 def _list(logbook: Logbook, args: argparse.Namespace) -> int:
     from annotate.logbook.words import LIST_HEAD, list_line
 
+    newest = logbook.newest(args.last + 1, chosen_entries(logbook, args))
     print(LIST_HEAD)
-    for entry in logbook.iterate(chosen_entries(logbook, args)):
+    if len(newest) > args.last:
+        print(f"...     older ones are left out; --last N shows more than {args.last}")
+    for entry in newest[-args.last :]:
         print(list_line(entry))
     return 0

@@ -2,38 +2,53 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator
 from glob import glob
 from pathlib import Path
 
-from imaging.errors import FilmUnreadableError
+from annotate.messages import LOG
+from imaging.errors import ImagingError
 from imaging.load import looks_like_film
+
+MOST_NAMED = 10
+"""Files that are no films are all counted, and so many named (ours)."""
 
 
 def find_films(words: Iterable[str]) -> list[Path]:
     """Paths in the order given; a folder gives the films below it, sorted by name.
 
     A file that is named is always taken, whatever it holds: it gets an answer. In a folder only files that begin
-    like a film are taken, and those that cannot be opened: their answer says so.
+    like a film are taken, and those that cannot be opened: their answer says so. The others are told, but for
+    hidden ones.
     """
-    return [path for word in words for path in _films_of(word)]
+    left_out: list[Path] = []
+    films = [path for word in words for path in _films_of(word, left_out)]
+    if left_out:
+        named = ", ".join(path.name for path in left_out[:MOST_NAMED])
+        more = f" and {len(left_out) - MOST_NAMED} more" if len(left_out) > MOST_NAMED else ""
+        LOG.warning("%d files are no films and were left out: %s%s", len(left_out), named, more)
+    return films
 
 
-def _films_of(word: str) -> Iterator[Path]:
+def _films_of(word: str, left_out: list[Path]) -> Iterator[Path]:
     path = Path(word)
     if path.is_dir():
-        yield from (file for file in sorted(path.rglob("*")) if _is_film(file))
-    elif path.exists() or not any(sign in word for sign in "*?["):
+        for file in sorted(path.rglob("*")):
+            if file.is_dir() or file.name.startswith("."):
+                continue
+            if _is_film(file):
+                yield file
+            else:
+                left_out.append(file)
+    elif os.path.lexists(path) or not any(sign in word for sign in "*?["):
         yield path
     else:  # Path.glob takes no absolute pattern
         yield from (Path(match) for match in sorted(glob(word, recursive=True)) if Path(match).is_file())  # noqa: PTH207
 
 
 def _is_film(path: Path) -> bool:
-    hidden = any(part.startswith(".") for part in path.parts[-1:])
-    if not path.is_file() or hidden:
-        return False
     try:
         return looks_like_film(path)
-    except FilmUnreadableError:
+    except ImagingError:  # What cannot be opened is answered with that.
         return True

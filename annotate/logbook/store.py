@@ -179,6 +179,13 @@ class Logbook:
         """
         return map(entry_from_row, self._rows(wanted, batch))
 
+    def newest(self, count: int, wanted: Filter = EVERYTHING) -> list[Entry]:
+        """The last entries that were written, so many at most, in the order in which they were written."""
+        query = _ROWS.where(*wanted.conditions()).order_by(None).order_by(EntryRow.number.desc()).limit(count)
+        with self._database.reading() as connection:
+            rows = [dict(row) for row in connection.execute(query).mappings()]
+        return [entry_from_row(row) for row in reversed(rows)]
+
     def count(self, wanted: Filter = EVERYTHING) -> int:
         """How many entries there are."""
         with self._database.reading() as connection:
@@ -207,8 +214,10 @@ class Logbook:
     def patients(self, beginning: str = "") -> list[str]:
         """Pseudonyms that begin so, sorted."""
         query = select(EntryRow.patient).distinct().order_by(EntryRow.patient)
+        # A range instead of LIKE, which could use no index; "g" comes after all hexadecimal digits.
+        query = query.where(EntryRow.patient >= beginning, EntryRow.patient < f"{beginning}g")
         with self._database.reading() as connection:
-            rows = connection.execute(query.where(EntryRow.patient.startswith(beginning, autoescape=True)))
+            rows = connection.execute(query)
             return [patient for patient in rows.scalars() if patient is not None]
 
     def verify(self, noted: Iterable[Seen] = (), progress: Progress | None = None) -> Verification:

@@ -53,7 +53,7 @@ SECRET = "ZQXSECRET"
 LONGEST_S = 10.0
 MOST_BYTES = 1_500_000_000
 EVERY_NTH_PROPOSED = 50
-PATIENCE_S = 30.0
+PATIENCE_S = 90.0
 ROWS, COLUMNS = 60, 52
 """Small, so that many are read in a second; OpenJPEG wants more than 32 each way."""
 

@@ -161,6 +161,12 @@ def test_damage_anywhere_gives_a_film_or_a_reason(data, dicom):
         assert film.pixels.max() <= 1.0
 
 
+@pytest.mark.parametrize(("value", "told"), [("YES", True), ("NO", False), (None, False)])
+def test_text_burned_into_the_picture_is_told(value, told, dicom):
+    film = load_film(dicom(**({} if value is None else {"BurnedInAnnotation": value})))
+    assert any("burned into" in note for note in film.notes) == told
+
+
 @pytest.mark.parametrize(
     ("found", "taken"),
     [

@@ -111,6 +111,13 @@ def test_plain_film_of_too_many_pixels_is_refused(dicom):
         load_film(dicom(Rows=20000, Columns=20000))
 
 
+def test_picture_of_an_absurd_side_is_refused():
+    buffer = io.BytesIO()
+    Image.new("L", (52, 1_048_636)).save(buffer, "PNG")
+    with pytest.raises(FilmRefusedError, match="no side of more than 40000"):
+        load_film(buffer.getvalue())
+
+
 @pytest.mark.parametrize("samples", [2, 65535])
 def test_film_of_absurdly_many_values_a_pixel_is_refused(samples, dicom):
     with pytest.raises(FilmRefusedError, match=f"{samples} values a pixel"):

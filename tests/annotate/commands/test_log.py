@@ -324,3 +324,13 @@ def test_two_readers_by_login_name_and_by_environment(lipmark, dicom_film, monke
     assert lipmark("read", dicom_film(), *points(4.5), "--log")[0] == 0
     with Logbook.open() as logbook:
         assert [entry.reader for entry in logbook.entries()] == ["CD", "ward7"]
+
+
+def test_list_shows_the_last_entries(lipmark, log):
+    for name in ("a.dcm", "b.dcm", "c.dcm"):
+        log(3.5, 24, name=name)
+    out = lipmark("log", "list", "--last", "2")[1]
+    numbers = [line.split()[0] for line in out.splitlines()[1:]]
+    assert numbers == ["...", "2", "3"]
+    assert "left out" not in lipmark("log", "list", "--last", "3")[1]
+    assert lipmark("log", "list", "--last", "0")[0] == 2

@@ -9,7 +9,7 @@ from annotate.command_line import COMMANDS, GROUPS
 from annotate.commands.spelling import WrongUsageError, spelled
 
 ROOT = Path(__file__).parents[3]
-COMMAND = re.compile(r"lipmark ((?:audit|practice|log)\b(?: [a-z]+)?)")
+COMMAND = re.compile(r"lipmark ((?:audit|practice|log|ward)\b(?: [a-z]+)?)")
 
 
 def meant(text):
@@ -37,6 +37,7 @@ def test_todays_spelling(words, name, rest):
         ("audit ward/ --out results", "audit run", "ward/ --out results"),
         ("audit --out results report", "audit run", "--out results report"),
         ("practice", "practice run", ""),
+        ("ward --demo", "ward run", "--demo"),
         ("practice --films 20", "practice run", "--films 20"),
         ("practice --reader AB report --out a.html", "practice report", "--reader AB --out a.html"),
         ("practice --reader report --films 2", "practice run", "--reader report --films 2"),
