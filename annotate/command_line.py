@@ -30,6 +30,9 @@ Supports a clinician's judgement and does not replace it. Confirm the tube by au
 local protocol decides.
 """
 
+PRIVATE = 0o077
+"""What a command makes derives from patients' films, or may: it is its owner's alone, until that one shares it."""
+
 INTERRUPTED, NOBODY_READS = 130, 141
 """What shells give for SIGINT and SIGPIPE."""
 
@@ -92,6 +95,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     nobody left to read what it prints, the command ends without more words.
     """
     out, sys.stdout = sys.stdout, cast(TextIO, PrintableStream(sys.stdout))
+    before = os.umask(PRIVATE)
     try:
         status = _main(argv)
         out.flush()
@@ -104,6 +108,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return NOBODY_READS
     finally:
         sys.stdout = out
+        os.umask(before)
     return status
 
 

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import stat
 import subprocess
 import sys
 
@@ -82,6 +83,15 @@ def test_bad_film_is_counted_listed_and_not_fatal(audit, dicom_film, tmp_path, r
     assert "cut short" in broken["error"]
     assert broken["verdict"] == "cannot say"
     assert read["error"] is None
+
+
+def test_results_are_their_owners_alone(audit, manifest, marks, tmp_path):
+    assert audit(manifest([marks()]), "--out", tmp_path / "out")[0] == 0
+    modes = {
+        file.name: stat.S_IMODE(file.stat().st_mode) for file in (tmp_path / "out").rglob("*") if file.is_file()
+    }
+    assert len(modes) > 1
+    assert set(modes.values()) == {0o600}, modes
 
 
 def test_results_hold_nobody(audit, manifest, dicom_film, tmp_path, rows_in, settings_in):

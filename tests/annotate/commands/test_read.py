@@ -1,4 +1,5 @@
 import json
+import stat
 
 import jsonschema
 import numpy as np
@@ -298,6 +299,32 @@ def test_a_picture_shows_the_film_and_a_folder_takes_many(lipmark, dicom_film, t
         assert len(np.unique(np.asarray(picture).reshape(-1, 3), axis=0)) > 50
     lipmark("read", dicom_film("a.dcm"), dicom_film("b.dcm"), "--picture", tmp_path / "many")
     assert len(list((tmp_path / "many").glob("*.png"))) == 2
+
+
+def test_a_picture_never_takes_the_place_of_the_film(lipmark, dicom_film, tmp_path):
+    film = dicom_film()
+    before = film.read_bytes()
+    (tmp_path / "link.png").symlink_to(film)
+    for target in (film, tmp_path / "link.png"):
+        status, out, err = lipmark("read", film, *points(4.5), "--picture", target, "--overwrite", "--json")
+        assert film.read_bytes() == before
+        assert status == 1
+        assert json.loads(out)["verdict"]
+        assert f"{target}: " in err
+
+
+def test_a_picture_that_is_there_stays_unless_asked(lipmark, dicom_film, tmp_path):
+    target = tmp_path / "read.png"
+    words = ("read", dicom_film(), *points(4.5), "--picture", target, "--json")
+    assert lipmark(*words)[0] == 0
+    assert stat.S_IMODE(target.stat().st_mode) == 0o600
+    target.write_bytes(b"mine")
+    status, out, err = lipmark(*words)
+    assert (status, target.read_bytes()) == (1, b"mine")
+    assert json.loads(out)["verdict"]
+    assert "--overwrite" in err
+    assert lipmark(*words, "--overwrite")[0] == 0
+    assert target.read_bytes() != b"mine"
 
 
 def test_cuff_and_tube_are_taken_up(reading, dicom_film):
