@@ -25,6 +25,8 @@ def meant(text):
         ("audit report results", "audit report", "results"),
         ("log list --all", "log list", "--all"),
         ("audit --help", "audit", "--help"),
+        ("ward --demo", "ward run", "--demo"),
+        ("ward account AB", "ward account", "AB"),
     ],
 )
 def test_todays_spelling(words, name, rest):
@@ -37,7 +39,6 @@ def test_todays_spelling(words, name, rest):
         ("audit ward/ --out results", "audit run", "ward/ --out results"),
         ("audit --out results report", "audit run", "--out results report"),
         ("practice", "practice run", ""),
-        ("ward --demo", "ward run", "--demo"),
         ("practice --films 20", "practice run", "--films 20"),
         ("practice --reader AB report --out a.html", "practice report", "--reader AB --out a.html"),
         ("practice --reader report --films 2", "practice run", "--reader report --films 2"),
