@@ -152,9 +152,11 @@ def scheduler_at(address: str, *, plain: bool = False) -> Iterator[Workers]:
 
     try:
         client = Client(address, timeout=CONNECT_S)
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, TypeError) as error:
+        # Dask's complaint of missing certificates is a TypeError.
         raise AuditError(
-            f"scheduler {address}: no answer ({error}); give tls://HOST:PORT of a running one."
+            f"scheduler {address}: no answer ({error}); give tls://HOST:PORT of a running one, and its certificates "
+            "by Dask's own configuration (docs/audit.md)."
         ) from error
     with client:
         try:
