@@ -152,11 +152,14 @@ def scheduler_at(address: str, *, plain: bool = False) -> Iterator[Workers]:
 
     try:
         client = Client(address, timeout=CONNECT_S)
-    except (OSError, ValueError, TypeError) as error:
-        # Dask's complaint of missing certificates is a TypeError.
+    except TypeError as error:  # What Dask raises where it has no certificates.
         raise AuditError(
-            f"scheduler {address}: no answer ({error}); give tls://HOST:PORT of a running one, and its certificates "
-            "by Dask's own configuration (docs/audit.md)."
+            f"scheduler {address}: no TLS certificates found in Dask's configuration, those of your cluster are "
+            "expected (DASK_DISTRIBUTED__COMM__TLS__CA_FILE and the like; docs/audit.md)."
+        ) from error
+    except (OSError, ValueError) as error:
+        raise AuditError(
+            f"scheduler {address}: no answer ({error}); give tls://HOST:PORT of a running one."
         ) from error
     with client:
         try:

@@ -226,10 +226,17 @@ def test_source_that_is_none_is_told(audit, tmp_path, source, told):
 
 def test_missing_scheduler_is_told(lipmark, manifest, tmp_path, monkeypatch, marks):
     monkeypatch.setattr("annotate.audit.workers.CONNECT_S", 1)
-    words = ("--scheduler", "tls://127.0.0.1:9", "--out", tmp_path / "out")
-    status, _, err = lipmark("audit", "run", manifest([marks()]), *words)
+    words = ("--scheduler", "tcp://127.0.0.1:9", "--insecure-scheduler", "--out", tmp_path / "out")
+    status, _, err = lipmark("audit", manifest([marks()]), *words)
     assert status == 2
     assert "no answer" in err
+
+
+def test_missing_certificates_are_told(lipmark, manifest, tmp_path, marks):
+    words = ("--scheduler", "tls://127.0.0.1:9", "--out", tmp_path / "out")
+    status, _, err = lipmark("audit", manifest([marks()]), *words)
+    assert status == 2
+    assert "no TLS certificates found" in err
 
 
 def test_scheduler_that_anyone_can_use_is_refused(lipmark, manifest, tmp_path, marks, scheduler):

@@ -140,12 +140,14 @@ def test_film_that_kills_or_hangs_its_worker_is_given_up_alone(with_pixels, tmp_
 
 
 def test_film_that_kills_a_dask_worker_is_given_up_alone():
+    import dask
     from distributed import Client, LocalCluster
 
     cloudpickle.register_pickle_by_value(sys.modules[__name__])
     made = [Part(0, tuple((number, Entry(f"row {number}", str(number))) for number in range(1, 5)))]
     try:
         with (
+            dask.config.set({"distributed.scheduler.allowed-failures": 0}),
             LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address="127.0.0.1:0") as cluster,
             Client(cluster) as client,
         ):
