@@ -33,6 +33,9 @@ SEEDS = range(9000, 9016)
 LOOKS = {"tip": ("o", "-", "tab:blue"), "carina": ("s", "--", "tab:orange")}
 """Marker, line and colour of each landmark."""
 
+SHOWN = ("NIH out of fold", "Hannover by networks that never saw it")
+"""Whose reliability is drawn."""
+
 
 @dataclass(frozen=True)
 class Result:
@@ -80,7 +83,8 @@ def draw_difficulty(axes: Axes, results: list[Result]) -> None:
 def draw_reliability(axes: Axes, by_group: dict[str, dict[str, list[tuple[float, float, int]]]]) -> None:
     """Share within 10 mm against the confidence said, by collection; each point with its number of films."""
     axes.plot([0.0, 1.0], [0.0, 1.0], color="grey", linewidth=0.8)
-    for group, bins in by_group.items():
+    for group in SHOWN:
+        bins = by_group[group]
         for name, (marker, line, colour) in LOOKS.items():
             said, right, films = zip(*bins[name], strict=True)
             face = colour if group.startswith("NIH") else "white"
