@@ -29,7 +29,8 @@ def headline_of(reading: Reading) -> str:
         if move.action is Action.LEAVE and move.urgency is Urgency.NOW:
             near = f"{near_carina_in_words(reading)} {percent(move.chances_now.near_carina)}"
             return f"LOOK AGAIN NOW ({near}): {move_in_words(reading)} meanwhile{check}"
-        return f"{HASTE[move.urgency]}{move_in_words(reading)}{step}{check}"
+        words = f"{HASTE[move.urgency]}{move_in_words(reading)}{step}{check}"
+        return words[0].upper() + words[1:]
     why = "" if reading.no_action_because is None else reading.no_action_because.value
     if reading.no_action_because is NoAction.SCALE_UNKNOWN and reading.verdict is not Verdict.CANNOT_SAY:
         return f"{reading.verdict.value.upper()}; {why}"
