@@ -2,8 +2,8 @@
 
 >>> import lipmark
 >>> reading = lipmark.read("film.dcm", lip_mark_cm=24, neck="neutral")
->>> print(f"{reading.distance.on_film.value:.1f} cm, {reading.verdict}")
-1.0 cm, too low
+>>> print(reading.verdict)
+too low
 
 Everything here lives in the rooms `imaging` and `measure`; this module only names what users need.
 """

@@ -53,7 +53,7 @@ COMMANDS = MappingProxyType(
         "audit demo": "audit an invented unit's year and report it",
         "practice run": "learn to measure on films with a known truth",
         "practice report": "what your answers in practice show, as an HTML page",
-        "ward": "receive films as they are taken, show them on a page, send readings back",
+        "ward run": "receive films as they are taken, show them on a page, send readings back",
         "ward account": "who may sign in to the ward's page",
         "formulas": "published insertion depths for a patient",
     }
@@ -69,6 +69,7 @@ GROUPS = MappingProxyType(
         "log": "look into the logbook",
         "audit": "measure many films, and report on them",
         "practice": "learn to measure, and see how far you are",
+        "ward": "films arrive by themselves, readings go back",
     }
 )
 """First words of the commands of two words."""
@@ -80,7 +81,7 @@ EXTRAS = MappingProxyType(
         "audit demo": "audit",
         "place": "window",
         "practice run": "window",
-        "ward": "ward",
+        "ward run": "ward",
         "ward account": "ward",
     }
 )

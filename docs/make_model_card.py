@@ -33,6 +33,9 @@ SEEDS = range(9000, 9016)
 LOOKS = {"tip": ("o", "-", "tab:blue"), "carina": ("s", "--", "tab:orange")}
 """Marker, line and colour of each landmark."""
 
+SHOWN = ("NIH out of fold", "Hannover by networks that never saw it")
+"""Whose reliability is drawn."""
+
 
 @dataclass(frozen=True)
 class Result:
@@ -77,16 +80,29 @@ def draw_difficulty(axes: Axes, results: list[Result]) -> None:
     axes.legend()
 
 
-def draw_reliability(axes: Axes, bins: dict[str, list[tuple[float, float, int]]]) -> None:
-    """Share within 10 mm against the confidence said, each point with its number of films."""
+def draw_reliability(axes: Axes, by_group: dict[str, dict[str, list[tuple[float, float, int]]]]) -> None:
+    """Share within 10 mm against the confidence said, by collection; each point with its number of films."""
     axes.plot([0.0, 1.0], [0.0, 1.0], color="grey", linewidth=0.8)
-    for name, (marker, line, colour) in LOOKS.items():
-        said, right, films = zip(*bins[name], strict=True)
-        axes.plot(said, right, marker=marker, linestyle=line, color=colour, label=name)
-        for x, y, n in zip(said, right, films, strict=True):
-            axes.annotate(str(n), (x, y), textcoords="offset points", xytext=(5, -10), fontsize=7, color=colour)
+    for group in SHOWN:
+        bins = by_group[group]
+        for name, (marker, line, colour) in LOOKS.items():
+            said, right, films = zip(*bins[name], strict=True)
+            face = colour if group.startswith("NIH") else "white"
+            axes.plot(
+                said,
+                right,
+                marker=marker,
+                linestyle=line,
+                color=colour,
+                markerfacecolor=face,
+                label=f"{name}, {group}",
+            )
+            for x, y, n in zip(said, right, films, strict=True):
+                axes.annotate(
+                    str(n), (x, y), textcoords="offset points", xytext=(5, -10), fontsize=7, color=colour
+                )
     axes.set(xlabel="confidence said", ylabel="share within 10 mm (number: films)", xlim=(0, 1), ylim=(0, 1.05))
-    axes.legend(loc="upper left")
+    axes.legend(loc="upper left", fontsize=6)
 
 
 def main() -> None:
@@ -98,7 +114,7 @@ def main() -> None:
     card = json.loads(CARD.read_text(encoding="utf-8"))
     for name, draw, data in (
         ("difficulty", draw_difficulty, results),
-        ("reliability", draw_reliability, card["out-of-fold reliability"]),
+        ("reliability", draw_reliability, card["reliability"]),
     ):
         figure, axes = plt.subplots(layout="constrained")
         draw(axes, data)

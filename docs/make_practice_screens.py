@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 
 from annotate.logbook.store import Logbook
-from annotate.practice.compare import Answer, Choice, compare, withdraw_cm
+from annotate.practice.compare import Answer, Choice, compare, withdraw_cm, zone_of
 from annotate.practice.keeping import keep, kept
 from annotate.practice.lesson import Practice
 from annotate.practice.progress import progress_of
@@ -144,7 +144,8 @@ def invented_answer(task: Task, random: np.random.Generator, number: int) -> Ans
         right = Choice.NO_TUBE if task.key.tip is None else Choice.CANNOT_SAY
         return Answer(tip, carina, right if random.random() < 0.8 else Choice.TOO_LOW, None, seconds)
     own: Any = assess(task.marked(tip, carina))
-    return Answer(tip, carina, Choice(own.verdict.value), withdraw_cm(own), seconds)
+    zone = zone_of(own.distance.on_film.value, own.accepted_range)
+    return Answer(tip, carina, zone, withdraw_cm(own), seconds)
 
 
 if __name__ == "__main__":

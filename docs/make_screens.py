@@ -12,6 +12,7 @@ import runpy
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,10 @@ DOCS = Path(__file__).resolve().parent
 SCREENS = DOCS / "screens"
 SCREEN = runpy.run_path(str(DOCS.parent / "tests" / "setup" / "virtual_screen.py"))
 SMALL, LARGE = (1366, 768), (2560, 1440)
-SEEDS, SIDE_PX = (4, 2), 1536
+SEED, SIDE_PX = 4, 1536
+HIGHER_MM = 22.0
+"""So much higher lay the tube the day before."""
+
 GREYS = 64
 SHADES = (1.0, 0.65, 0.35)
 PANEL = ((27, 30, 34), (43, 48, 54), (53, 60, 68), (89, 98, 108), (11, 95, 135), (200, 200, 200))
@@ -209,18 +213,19 @@ EXHIBITS: tuple[tuple[Callable[[list[Path], tuple[int, int], str], None], tuple[
 )
 
 
-def invented(seed: int) -> Any:
-    """A synthetic film."""
-    return make_film(
-        draw_recipe(
-            seed,
-            difficulty=0.1,
-            rows=SIDE_PX,
-            columns=SIDE_PX,
-            placement=Placement.TRACHEA,
-            posture=NeckPosture.NEUTRAL,
-        )
+def invented(higher_mm: float = 0.0) -> Any:
+    """A synthetic patient's film, with the tube so much higher."""
+    recipe = draw_recipe(
+        SEED,
+        difficulty=0.1,
+        rows=SIDE_PX,
+        columns=SIDE_PX,
+        placement=Placement.TRACHEA,
+        posture=NeckPosture.NEUTRAL,
     )
+    assert recipe.tube is not None
+    tube = replace(recipe.tube, neutral_distance_mm=recipe.tube.neutral_distance_mm + higher_mm)
+    return make_film(replace(recipe, tube=tube))
 
 
 def main() -> None:
@@ -232,9 +237,12 @@ def main() -> None:
         from annotate.window.application import application
 
         application()
-        made = [invented(seed) for seed in SEEDS]
-        TRUTH["landmarks"] = made[0].truth.landmarks()
-        films = [write_dicom(one, Path(folder) / f"bed {seed}.dcm") for seed, one in zip(SEEDS, made, strict=True)]
+        made = invented()
+        TRUTH["landmarks"] = made.truth.landmarks()
+        films = [
+            write_dicom(made, Path(folder) / "bed 4.dcm"),
+            write_dicom(invented(HIGHER_MM), Path(folder) / "bed 4, the day before.dcm"),
+        ]
         for exhibit, size, name in EXHIBITS:
             exhibit(films, size, name)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from imaging.film import Film
+from imaging.finder import Finder, finder_in_use
 from measure.landmarks import Landmarks, Seen
 
 SMALLEST_SIDE_PX = 200
@@ -36,13 +37,15 @@ class Proposal:
     seen: Seen = Seen.TUBE
 
 
-def propose(film: Film) -> Proposal:
+def propose(film: Film, finder: Finder | None = None) -> Proposal:
     """Look for the tube's tip and the carina.
 
     Parameters
     ----------
     film : Film
         Upright; pixels 0 to 1, bright = dense. Pixels need not be square.
+    finder : Finder, optional
+        Who looks; the networks beside the code where left open.
 
     Returns
     -------
@@ -57,17 +60,11 @@ def propose(film: Film) -> Proposal:
     >>> found.landmarks.tip.confidence > 0.5
     True
     """
-    # Imported here: ONNX Runtime and OpenCV must not slow down a start that needs no proposal.
-    from imaging.chest_pattern import stands_upright
-    from imaging.network import find_landmarks
-
     why_not = _why_not_searched(film)
-    if not why_not and not stands_upright(film.pixels):
-        why_not = "it does not look like an upright frontal chest film"
     if why_not:
         reasons = tuple(f"The {name} was not looked for: {why_not}." for name in ("tip", "carina"))
         return Proposal(Landmarks(), reasons, Seen.NO_FRONTAL_CHEST)
-    return Proposal(*find_landmarks(film))
+    return Proposal(*(finder or finder_in_use()).find(film))
 
 
 def _why_not_searched(film: Film) -> str:
@@ -77,4 +74,10 @@ def _why_not_searched(film: Film) -> str:
         return f"the film has {rows} x {columns} pixels, at least {SMALLEST_SIDE_PX} each way are needed"
     if not np.isfinite(film.pixels).all():
         return "some of its pixels are no numbers"
-    return "the film is blank" if float(film.pixels.std()) < LEAST_CONTRAST else ""
+    if float(film.pixels.std()) < LEAST_CONTRAST:
+        return "the film is blank"
+    # Imported here: ONNX Runtime and OpenCV must not slow down a start that needs no proposal.
+    from imaging.film_kind import FilmKind, film_kind
+
+    verdict = film_kind(film.pixels, film.pixel_aspect)
+    return "" if verdict.kind is FilmKind.FRONTAL else verdict.told()

@@ -42,7 +42,7 @@ def chosen(kind: type[Kind], word: str, subject: str = "", *, among: Iterable[Ki
     measure.errors.MeasureError: sex: 'femal' found; female or male expected: did you mean female?
     """
     choices = tuple(kind if among is None else among)
-    found = next((member for member in choices if member == word.strip().lower()), None)
+    found = next((member for member in choices if member.lower() == word.strip().lower()), None)
     if found is None:
         raise unknown_word(word, choices, subject)
     return found
@@ -58,7 +58,8 @@ def unknown_word(word: str, choices: Iterable[str], subject: str = "", *, or_els
 
 def nearest(word: str, choices: Iterable[str]) -> str | None:
     """The choice that a word with a slip in it stands for; None where none is near."""
-    return next(iter(get_close_matches(word.lower(), list(choices), n=1)), None)
+    known = {str(choice).lower(): str(choice) for choice in choices}
+    return next((known[found] for found in get_close_matches(word.lower(), known, n=1)), None)
 
 
 def did_you_mean(word: str, choices: Iterable[str]) -> str:

@@ -97,7 +97,7 @@ def _rounded(number: float) -> float | None:
 @cache
 def _writer() -> Converter:
     """Estimates carry their interval, an infinite limit becomes null."""
-    writer = Converter()
+    writer = Converter(unstruct_collection_overrides={tuple: list})
     writer.register_unstructure_hook(float, _rounded)
     writer.register_unstructure_hook(StrEnum, lambda it: it.value)
     writer.register_unstructure_hook(

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from multiprocessing import get_context
 from pathlib import Path
@@ -24,6 +24,10 @@ TRUTH_FILE, SETTINGS_FILE, CARD_FILE = "truth.jsonl", "settings.json", "CARD.md"
 
 MIXED_AGES = {AgeGroup.ADULT: 0.8, AgeGroup.CHILD: 0.12, AgeGroup.NEONATE: 0.08}
 """Shares of the age groups where none is chosen (ours)."""
+
+
+LATERAL_DEG = 90.0
+"""How far a patient is turned for a film from the side."""
 
 
 class FileFormat(StrEnum):
@@ -52,6 +56,8 @@ class BatchSettings:
     file_format : FileFormat
     size_px : int
         Rows and columns.
+    lateral : bool
+        Seen from the side, the left or the right one, instead of frontally.
     """
 
     seed: int = 0
@@ -62,6 +68,7 @@ class BatchSettings:
     header: HeaderGeometry = HeaderGeometry.RIGHT
     file_format: FileFormat = FileFormat.DICOM
     size_px: int = 1024
+    lateral: bool = False
 
     def __post_init__(self) -> None:
         if self.seed < 0:
@@ -148,7 +155,7 @@ def batch_recipe(settings: BatchSettings, index: int) -> FilmRecipe:
     if group is None:
         drawn = stream(seed, "age group").choice(len(MIXED_AGES), p=list(MIXED_AGES.values()))
         group = list(MIXED_AGES)[drawn]
-    return draw_recipe(
+    recipe = draw_recipe(
         seed,
         difficulty=settings.difficulty,
         age_group=group,
@@ -158,6 +165,10 @@ def batch_recipe(settings: BatchSettings, index: int) -> FilmRecipe:
         rows=settings.size_px,
         columns=settings.size_px,
     )
+    if not settings.lateral:
+        return recipe
+    aside_deg = recipe.stand.rotation_deg + (LATERAL_DEG if seed % 2 else -LATERAL_DEG)
+    return replace(recipe, stand=replace(recipe.stand, rotation_deg=aside_deg))
 
 
 def film_name(index: int, file_format: FileFormat) -> str:
@@ -169,6 +180,7 @@ def _make_one(job: tuple[BatchSettings, int, Path]) -> str:
     """Make, write, and answer with the line for the truth file."""
     from synthetic_images.dicom_out import write_dicom
     from synthetic_images.film import make_film
+    from synthetic_images.lines import lines_on_film
     from synthetic_images.png_out import write_png
 
     settings, index, out = job
@@ -178,7 +190,10 @@ def _make_one(job: tuple[BatchSettings, int, Path]) -> str:
     unfinished = out / f".{name}"
     write(film, unfinished)
     unfinished.replace(out / name)
-    record = {"film": name, "truth": film.truth.to_dict(), "recipe": film.recipe.to_dict()}
+    lines = {
+        name: [path.round(1).tolist() for path in paths] for name, paths in lines_on_film(film.recipe).items()
+    }
+    record = {"film": name, "truth": film.truth.to_dict(), "lines": lines, "recipe": film.recipe.to_dict()}
     return json.dumps(record, ensure_ascii=False, separators=(",", ":"))
 
 
@@ -242,8 +257,9 @@ No person was imaged; every name, number and date in the headers is invented.
 - Patients: {ages}. Difficulty {settings.difficulty:g} of 1. Seed {settings.seed}.
 - Geometry in the header: {settings.header.value}.
 - `{TRUTH_FILE}`: one JSON object a film, in the order of the files: `film` (file name), `truth` (landmarks in mm
-  in the patient and in pixels on the film, and the distance from tip to carina along the airway in mm) and
-  `recipe` (every dial that the film was made with).
+  in the patient and in pixels on the film, and the distance from tip to carina along the airway in mm), `lines`
+  (row and column of the points of every long line, by its name) and `recipe` (every dial that the film was made
+  with).
 - `{SETTINGS_FILE}`: the settings; the same settings give the same bytes.
 
 Good for: training and testing software and people on the tip-to-carina distance. Not good for: any statement

@@ -96,7 +96,13 @@ def _line(film: Mapping[Hashable, Any], key: str, counted: bool) -> tuple[str, .
     else:
         words = f"{action} {abs(film['move_cm']):g} cm, {film['urgency']}" if film["move_cm"] else action
     told = f"{words} ({ROUGH})" if film["rough"] else words
-    return (key, str(int(film["entry"])), f"{height:.1f}" if height == height else "", *shares, told)
+    return (
+        key,
+        str(int(film["entry"])),
+        f"{height:.1f}" if isinstance(height, float) and height == height else "",
+        *shares,
+        told,
+    )
 
 
 def write_films(audit: Audit, path: Path, *, overwrite: bool = False) -> None:

@@ -29,8 +29,8 @@ Versions = dict[str, str]
 
 @cache
 def versions() -> Versions:
-    """Version of each, and the SHA-256 of the network's weights, by name."""
-    from imaging.network import CARD, MEMBERS
+    """Version of each, and the SHA-256 of the networks' weights and their card, by name."""
+    from imaging.network import FILES
 
-    weights = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in (*MEMBERS, CARD)}
+    weights = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in FILES}
     return {"python": platform.python_version(), **{name: version(name) for name in PACKAGES}, **weights}

@@ -272,7 +272,7 @@ def _reporter(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Repo
         from annotate.reports.reporter import Reporter
     except ModuleNotFoundError as error:
         parser.error(f"{error.name} is not installed, which reports need: pip install 'lipmark[ward]'")
-    return Reporter(args.report_dicom, args.report_fhir, args.reader or default_reader())
+    return Reporter(args.report_dicom, args.report_fhir, args.reader or default_reader(), overwrite=args.overwrite)
 
 
 def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Request:

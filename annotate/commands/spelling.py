@@ -9,6 +9,9 @@ from types import MappingProxyType
 
 from measure.choice import did_you_mean, nearest, or_list
 
+USUAL = MappingProxyType({"ward": "run"})
+"""What a group does where no action is named."""
+
 BEFORE = MappingProxyType({"audit": "run", "practice": "run"})
 """What a group did where no action was named, until version 0.1; understood for one version more."""
 
@@ -72,6 +75,8 @@ def spelled(words: Sequence[str], commands: Iterable[str]) -> Spelled:
         raise _unknown(name, dict.fromkeys(command.partition(" ")[0] for command in commands))
     if rest and rest[0] in HELP:
         return Spelled(name, rest)
+    if name in USUAL and not _mistyped(rest, actions):
+        return Spelled(f"{name} {USUAL[name]}", rest)
     if name not in BEFORE or _mistyped(rest, actions):
         raise _unknown(rest[0] if rest else "", actions, name)
     return _as_before(name, rest)

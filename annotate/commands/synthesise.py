@@ -49,6 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--age-group", choices=[*AgeGroup, MIXED], default=AgeGroup.ADULT, help="default adult")
     add_choice(parser, "--view", View, only=(View.AP, View.PA), explain="default mixed, AP for most with a tube")
+    parser.add_argument("--lateral", action="store_true", help="seen from the side instead of frontally")
     parser.add_argument("--tube", choices=list(TUBE), default="yes", help="endotracheal tube; default yes")
     add_choice(
         parser,
@@ -77,6 +78,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
             header=args.header,
             file_format=args.format,
             size_px=args.size,
+            lateral=args.lateral,
         )
         with _progress_bar() as progress:
             result = make_batch(args.count, args.out, settings, workers=args.workers, progress=progress)

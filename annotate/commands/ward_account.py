@@ -6,7 +6,7 @@ import argparse
 import getpass
 import sys
 
-from annotate.commands.ward import add_data, data_folder_of
+from annotate.commands.ward_run import add_data, data_folder_of
 
 EXAMPLES = """\
 examples:

@@ -52,8 +52,8 @@ class LessonWidget(QWidget):
         self._practice, self._desk = practice, desk
         self.setStyleSheet(STYLE)
         self._told = _label()
-        self._ruler = _label("ruler")
-        self._moved = _label("move")
+        self._ruler = _label()
+        self._moved = _label()
         self._choices = [self._choice_button(number, choice.value) for number, choice in enumerate(CHOICES, 1)]
         self._outcome, self._sentence, self._facts = _label("outcome"), _label("sentence"), _label()
         self._before, self._after = self._question(), self._answer()
@@ -82,7 +82,8 @@ class LessonWidget(QWidget):
         self._told.setText(_table((label, text) for label, text in told_before(shown.task)))
         marking = self._desk.marking
         between = "" if marking is None else measured_between(shown.task, marking.landmarks)
-        self._ruler.setText(f"Between your points: <b>{escape(between)}</b>" if between else "")
+        self._ruler.setText(f"Between your points: <b>{escape(between)}</b>")
+        self._ruler.setVisible(bool(between))
         self._moved.setText(f"What to do at the lip: <b>{escape(move_named(shown.withdraw_cm))}</b>")
         for choice, button in zip(CHOICES, self._choices, strict=True):
             button.setChecked(choice is shown.choice)

@@ -15,6 +15,7 @@ from annotate.reports.dicom_capture import secondary_capture
 from annotate.reports.dicom_sr import structured_report
 from annotate.reports.fhir import bundle, bundles
 from annotate.reports.source import Reported, ReportError, header_of
+from annotate.writing import OutputError, whole_file, write_text
 from imaging.film import Identifiers
 from imaging.load import load_film
 from measure.landmarks import Source
@@ -32,6 +33,8 @@ class Reporter:
         Where the FHIR resources go: one bundle, or an array of them.
     reader : str
         Who placed the points; a reading with a proposed point is reported as a proposal.
+    overwrite : bool
+        Whether reports may take the place of files that are there.
 
     Attributes
     ----------
@@ -39,8 +42,11 @@ class Reporter:
         Films without their report, films that could not be read apart.
     """
 
-    def __init__(self, dicom_folder: Path | None, fhir_file: Path | None, reader: str) -> None:
+    def __init__(
+        self, dicom_folder: Path | None, fhir_file: Path | None, reader: str, *, overwrite: bool = False
+    ) -> None:
         self._dicom_folder, self._fhir_file, self._reader = dicom_folder, fhir_file, reader
+        self._overwrite = overwrite
         self.failed = 0
 
     def report(self, answers: Iterator[Answer]) -> Iterator[Answer]:
@@ -51,8 +57,14 @@ class Reporter:
                 self._report(number, item, found)
             yield item
         if self._fhir_file is not None and found:
-            self._fhir_file.parent.mkdir(parents=True, exist_ok=True)
-            self._fhir_file.write_text(bundles(found), encoding="utf-8")
+            self._write_fhir(self._fhir_file, bundles(found))
+
+    def _write_fhir(self, path: Path, text: str) -> None:
+        try:
+            write_text(path, text, overwrite=self._overwrite)
+        except OutputError as error:
+            LOG.error("%s", error)
+            self.failed += 1
 
     def _report(self, number: int, item: Answer, found: list[str]) -> None:
         reader = self._reader if _by_hand(item.reading) else ""
@@ -61,7 +73,7 @@ class Reporter:
                 found.append(bundle(item.reading, item.identifiers or Identifiers(), reader, datetime.now(UTC)))
             if self._dicom_folder is not None:
                 self._write_dicom(number, item.reading, reader)
-        except (ReportError, OSError) as error:
+        except (ReportError, OutputError, OSError) as error:
             LOG.error("%s: not reported. %s", item.reading.film, error)
             self.failed += 1
         except Exception as error:  # The reading must reach the screen, whatever goes wrong with its report.
@@ -75,9 +87,13 @@ class Reporter:
         header = header_of(path.read_bytes())
         film = load_film(path)
         reported = Reported(header, film.shape, film.turn, reading, reader)
-        self._dicom_folder.mkdir(parents=True, exist_ok=True)
-        structured_report(reported).save_as(self._dicom_folder / f"{number:04d}-report.dcm")
-        secondary_capture(reported, film).save_as(self._dicom_folder / f"{number:04d}-capture.dcm")
+        for name, made in (
+            ("report", structured_report(reported)),
+            ("capture", secondary_capture(reported, film)),
+        ):
+            place = self._dicom_folder / f"{number:04d}-{name}.dcm"
+            with whole_file(place, overwrite=self._overwrite, inputs=(path,)) as file:
+                made.save_as(file)
 
 
 def _by_hand(reading: Reading) -> bool:

@@ -16,7 +16,7 @@ from annotate.messages import LOG
 from annotate.ward.archive import DeliveryError
 from annotate.ward.database import WardDatabase
 from annotate.ward.metrics import DELIVERED
-from annotate.ward.readers import Readers
+from annotate.ward.readers import NotFinishedError, Readers
 from annotate.ward.schema import DeliveryRow
 from annotate.ward.shelf import FILM, Shelf
 from annotate.ward.work_queue import WorkQueue
@@ -137,7 +137,10 @@ class Back:
         film, packed = self._shelf.get(due.film, FILM), self._shelf.get(due.film, f"reading-{due.reading}")
         if film is None or packed is None:
             raise DeliveryError("the film's days were over before the archive took its report", hopeless=True)
-        built = self._readers.run(build, due.kind, film, packed)
+        try:
+            built = self._readers.run(build, due.kind, film, packed)
+        except NotFinishedError as error:
+            raise DeliveryError(f"it was not built: {error}") from error
         if isinstance(built, str):
             raise DeliveryError(built, hopeless=True)
         self._shelf.put(due.film, part, built)

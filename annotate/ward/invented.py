@@ -45,6 +45,7 @@ class InventedFilms:
         dataset = to_dataset(make_film(draw_recipe(number, difficulty=0.15)))
         bed = number % PATIENTS + 1
         dataset.PatientName, dataset.PatientID = f"Unit^Bed {bed:02d}", f"BED{bed:02d}"
+        dataset.set_original_encoding(is_implicit_vr=False, is_little_endian=True)  # As the file meta says.
         host, port, title = self._to
         sender = AE(ae_title="INVENTED")
         sender.add_requested_context(dataset.SOPClassUID, dataset.file_meta.TransferSyntaxUID)

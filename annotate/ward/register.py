@@ -26,13 +26,16 @@ HOLD = timedelta(seconds=150)
 """A film whose reader says nothing for so long is given to another (ours): longer than a film may take to read."""
 
 NOT_READ_RANK = 9
+SUMMARY = ("verdict", "adjustment", "distance", "accepted_range")
+"""Keys of a Reading that lists show: the whole of 500 takes longer to parse than a list may take."""
+
 PROGRAM = "program"
 """Reader of what nobody has confirmed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Answered:
-    """A reading as the register keeps it."""
+    """A reading as the register keeps it; in a list its `answer` has the keys of `SUMMARY` alone."""
 
     number: int
     time: datetime
@@ -218,7 +221,7 @@ class Register:
     def since(self, time: datetime, most: int) -> list[Listed]:
         """Films received since a time, most urgent first, at most so many."""
         order = (FilmRow.rank, FilmRow.rank_within, FilmRow.received.desc())
-        query = _LISTED.where(FilmRow.received >= time).order_by(*order).limit(most)
+        query = _BRIEFLY.where(FilmRow.received >= time).order_by(*order).limit(most)
         with self._database.reading() as connection:
             rows = connection.execute(query).all()
         return [self._listed(row) for row in rows]
@@ -315,8 +318,7 @@ class Register:
         )
 
 
-_READING = [getattr(ReadingRow, item.name) for item in fields(Answered)]
-_LISTED = select(
+_FILM = (
     FilmRow.id,
     FilmRow.received,
     FilmRow.answered,
@@ -327,8 +329,12 @@ _LISTED = select(
     FilmRow.patient,
     FilmRow.fingerprint,
     FilmRow.attempts,
-    *_READING,
-).outerjoin(ReadingRow, ReadingRow.number == FilmRow.reading)
+)
+_READING = [getattr(ReadingRow, item.name) for item in fields(Answered) if item.name != "answer"]
+_LISTED = select(*_FILM, *_READING, ReadingRow.answer).outerjoin(ReadingRow, ReadingRow.number == FilmRow.reading)
+_BRIEFLY = select(*_FILM, *_READING, ReadingRow.summary.label("answer")).outerjoin(
+    ReadingRow, ReadingRow.number == FilmRow.reading
+)
 
 
 def new_film() -> str:
@@ -345,12 +351,14 @@ def _claimed(film: str, holder: str) -> Any:
 
 
 def _add_reading(connection: Connection, film: str, reading: Reading, reader: str, decision: Decision) -> int:
+    plain = reading.to_dict()
     row = insert(ReadingRow).values(
         film=film,
         time=_now(),
         reader=reader,
         decision=decision,
-        answer=json.dumps(reading.to_dict()),
+        answer=json.dumps(plain),
+        summary=json.dumps({key: plain[key] for key in SUMMARY}),
         headline=headline_of(reading),
         place=place_of(reading) or reading.reason,
         screen=screen(reading).partition("\n")[2],

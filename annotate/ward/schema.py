@@ -85,6 +85,8 @@ class ReadingRow(Base):
     decision: Mapped[str] = mapped_column(String(24))
     answer: Mapped[str] = mapped_column(Text)
     """`Reading.to_dict()` as JSON."""
+    summary: Mapped[str] = mapped_column(Text)
+    """The part of it that lists show."""
     headline: Mapped[str] = mapped_column(Text)
     place: Mapped[str] = mapped_column(Text)
     screen: Mapped[str] = mapped_column(Text)

@@ -6,12 +6,15 @@ Without Qt, and tested without a screen:
 - `form`: what is typed about patient, tube and film;
 - `marking`: one film with its marks and form, and the Reading that follows from them;
 - `drafts`: unsaved work on the disk, so that a crash loses at most the last drag;
-- `session`: the list of films, the one that is open, what is unsaved;
+- `shelf`, `session`: films at hand; the list of films, the one that is open, what is unsaved;
 - `purpose`: what the window is opened for, a reading, a second reading, or something of your own;
-- `overlay`, `words`, `keys`: what is drawn, said and pressed.
+- `overlay`, `asked`, `words`, `keys`: what is drawn, asked, said and pressed;
+- `camera`, `grey`: where on the screen a place lies; film values as grey.
 
-With Qt: `application`, `layers` and `hand` (napari's layers and mouse), `magnifier`, `panel`, `help_sheet`, `desk`
-that brings them together, `main_window`; `plugin` and `napari.yaml` offer the same to people who live in napari.
+With Qt: `view` (what shows a film) as `film_view` or `napari_view`, both painting marks with `paint`; `magnifier`,
+`panel`, `length_ask`, `strip`, `help_sheet`; `desk` with its parts `points`, `looks`, `sharing`, `beside`, which
+see it as a `stage.Stage`; `application`, `main_window`; `plugin` and `napari.yaml` offer the same to people who
+live in napari.
 
 Another purpose
 ---------------
@@ -26,6 +29,6 @@ else changes.
 - `locked(marking)` True: the marks stay as they are.
 - `refreshed()` is called when the window shows something new.
 - `widget(desk)` gives a Qt widget for the top of the panel, or None: a question, an answer, a word to learn from.
-  The `desk.Desk` that it gets has `refresh()` to call when `tells` or `compared` answer otherwise,
-  `turn_to(number)` to open another film, and `session` with the marking at hand.
+  The `purpose.Host` that it gets has `refresh()` to call when `tells` or `compared` answer otherwise,
+  `turn_to(number)` to open another film, and `marking`.
 """

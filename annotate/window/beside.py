@@ -64,10 +64,12 @@ class Beside:
         if not self.side.isHidden():
             self.side.hide()
             return
+        self._stage.session.notice = ""
         self._find()
         if self._before is None and not self._strip.points:
             self._stage.notify(
-                "No film before this one is known: neither with --beside, nor in the logbook by the patient's "
+                self._stage.session.notice
+                or "No film before this one is known: neither with --beside, nor in the logbook by the patient's "
                 "pseudonym."
             )
             return

@@ -148,9 +148,12 @@ class Session:
         if path is None:
             return None
         try:
-            before = Marking(path.name, load_film(path))
+            before = Marking(path.name, self._load(path))
         except ImagingError as error:
             self.notice = str(error)
+            return None
+        if _differ(before.film, self.marking.film):
+            self.notice = f"{path.name} is another patient's film by its header: it is not shown beside this one."
             return None
         earlier = self.purpose.earlier(before)
         if earlier is not None:
@@ -235,3 +238,10 @@ class Session:
 
     def _count(self, marking: Marking) -> None:
         (self._unsaved.add if marking.unsaved else self._unsaved.discard)(self.number)
+
+
+def _differ(film: Film, other: Film) -> bool:
+    """Whether the headers name two patients; what one does not say is no difference."""
+    one, two = film.identifiers, other.identifiers
+    pairs = ((one.patient_id, two.patient_id), (one.issuer_of_patient_id, two.issuer_of_patient_id))
+    return any(here.strip() and there.strip() and here.strip() != there.strip() for here, there in pairs)

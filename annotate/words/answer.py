@@ -26,6 +26,9 @@ def headline_of(reading: Reading) -> str:
     if move is not None:
         step = "; first step only" if move.first_step_only else ""
         check = "; CHECK FIRST" if move.check else ""
+        if move.action is Action.LEAVE and move.urgency is Urgency.NOW:
+            near = f"{near_carina_in_words(reading)} {percent(move.chances_now.near_carina)}"
+            return f"LOOK AGAIN NOW ({near}): {move_in_words(reading)} meanwhile{check}"
         return f"{HASTE[move.urgency]}{move_in_words(reading)}{step}{check}"
     why = "" if reading.no_action_because is None else reading.no_action_because.value
     if reading.no_action_because is NoAction.SCALE_UNKNOWN and reading.verdict is not Verdict.CANNOT_SAY:

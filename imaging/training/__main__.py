@@ -1,4 +1,4 @@
-"""`python -m imaging.training STEP`: pack, synthesise, train, export, calibrate, score, or all in this order."""
+"""`python -m imaging.training STEP`: pack, synthesise, kinds, train, export, calibrate, score, or all in order."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
-from imaging.network import CARD, WEIGHTS
+from imaging.network.members import CARD, WEIGHTS
 from imaging.training.config import PATH, Config, load
+from imaging.training.pack import HANNOVER, NIH
 
 ROOT = Path(__file__).resolve().parents[2]
 FILMS = ROOT.parent / "shared" / "films"
@@ -23,7 +24,7 @@ RUNS = ROOT / "build" / "training"
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m imaging.training", description=__doc__)
     parser.add_argument(
-        "step", choices=["pack", "synthesise", "train", "one", "export", "calibrate", "score", "all"]
+        "step", choices=["pack", "synthesise", "kinds", "train", "one", "export", "calibrate", "score", "all"]
     )
     parser.add_argument("--config", type=Path, default=PATH, help="the recipe")
     parser.add_argument("--films", type=Path, default=FILMS, help="folder of films and lists")
@@ -31,9 +32,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--synthetic", type=Path, default=SYNTHETIC, help="folder of synthetic films")
     parser.add_argument("--runs", type=Path, default=RUNS, help="where trained weights go")
     parser.add_argument(
-        "--members", nargs="+", default=[], help="fold0 ... fold4, fold0b ..., fold0c ... (other seeds), all0 ..."
+        "--members", nargs="+", default=[], help="fold0a ... fold4b, nih-a, nih-b, hannover-a ..., all-a, all-b"
     )
-    parser.add_argument("--device", default="cuda", help="for the step 'one'")
+    parser.add_argument("--device", default="cuda", help="for the steps 'one' and 'kinds'")
     parser.add_argument("--minutes", type=float, help="shorter or longer than the recipe says")
     parser.add_argument("--steps", type=int, help="fewer or more than the recipe says")
     parser.add_argument("--processes", type=int, default=2, help="for calibration")
@@ -41,12 +42,9 @@ def _arguments() -> argparse.Namespace:
 
 
 def _train_one(member: str, arguments: argparse.Namespace, config: Config) -> None:
-    from imaging.training.train import train
+    from imaging.training.train import Pupil, train
 
-    digits = int("".join(filter(str.isdigit, member)))
-    fold = digits if member.startswith("fold") else None
-    seed = digits + {"b": 100, "c": 200}.get(member[-1], 0)
-    train(arguments.packed, arguments.synthetic, arguments.runs, config, member, fold, seed, arguments.device)
+    train(arguments.packed, arguments.synthetic, arguments.runs, config, Pupil(member), arguments.device)
 
 
 def _train_all(members: list[str], arguments: argparse.Namespace, side_by_side: int) -> None:
@@ -78,9 +76,24 @@ def _train_together(members: list[str], arguments: argparse.Namespace, gpus: int
         raise SystemExit(f"training: exit codes {codes} of {members}; all must be 0, see the output above.")
 
 
+def _train_kinds(arguments: argparse.Namespace, config: Config) -> None:
+    """The small network that tells kinds of film apart, asked of each collection and for use."""
+    from imaging.training.kinds import PICTURES, train_kinds
+
+    for name, (origins, pictures) in {
+        "kind_nih": ((NIH,), PICTURES[::2]),
+        "kind_hannover": ((HANNOVER,), PICTURES[1::2]),
+        "kind_all": ((NIH, HANNOVER), PICTURES),
+    }.items():
+        train_kinds(
+            arguments.packed, arguments.synthetic, arguments.runs, name, origins, pictures, config.pack.side_px,
+            config.train.kind_steps, arguments.device,
+        )  # fmt: skip
+
+
 def _export(members: list[str], arguments: argparse.Namespace, config: Config) -> None:
-    """Networks of folds for scoring; those trained on everything for use."""
-    from imaging.training.export import export
+    """Networks for scoring; those trained on everything for use."""
+    from imaging.training.export import export, export_kinds
 
     shipped = [member for member in members if member.startswith("all")]
     for member in members:
@@ -89,19 +102,23 @@ def _export(members: list[str], arguments: argparse.Namespace, config: Config) -
         if member in shipped:
             export(weights, WEIGHTS / f"finder_{shipped.index(member)}.onnx", config)
     if shipped:
+        export_kinds(arguments.runs / "kind_all.pt", WEIGHTS / "film_kind.onnx")
         _note("made of", _origin(shipped, arguments, config))
 
 
 def _origin(shipped: list[str], arguments: argparse.Namespace, config: Config) -> dict[str, object]:
     """What the shipped weights come from."""
-    files = [WEIGHTS / f"finder_{number}.onnx" for number in range(len(shipped))]
     return {
         "recipe": "imaging/training/config.toml",
         "recipe sha256": hashlib.sha256(arguments.config.read_bytes()).hexdigest(),
-        "seeds": [config.train.seed + int(member.removeprefix("all")) for member in shipped],
-        "weights sha256": {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in files},
+        "networks": shipped,
+        "seed": config.train.seed,
+        "weights sha256": {
+            path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(WEIGHTS.glob("*.onnx"))
+        },
         "data": "965 adult frontal films of the ChestX-ray8/14 collection of the NIH Clinical Center "
-        "(Wang X. et al., CVPR 2017); 242 of them marked; synthetic films of `lipmark synthesise`; "
+        "(Wang X. et al., CVPR 2017), 242 of them marked; 146 of the COVID-19 Image Repository of Hannover "
+        "Medical School (Winther H. B. et al., CC BY 3.0), all marked; synthetic films of `lipmark synthesise`; "
         "docs/model-card.md",
     }
 
@@ -112,21 +129,19 @@ def _note(key: str, value: object) -> None:
     CARD.write_text(json.dumps(card | {key: value}, indent=1) + "\n", encoding="utf-8")
 
 
-def _calibrate(arguments: argparse.Namespace, config: Config) -> None:
-    """Fit the confidences on out-of-fold answers; one card for use, one a fold for honest scores."""
-    from imaging.training.calibrate import calibrate, collect
+def _calibrate(arguments: argparse.Namespace) -> None:
+    """Look at every marked film with networks that did not see its patient, and fit the confidences."""
+    from imaging.training.calibrate import calibrate, collect, for_use
     from imaging.training.pack import read_table
 
     answers = collect(read_table(arguments.packed), arguments.films, arguments.runs, arguments.processes)
-    for fold in range(config.train.folds):
-        card = {"calibration": calibrate([a for a in answers if a.fold != fold])}
-        (arguments.runs / f"card{fold}.json").write_text(json.dumps(card, indent=1))
-    _note("calibration", calibrate(answers))
+    _note("calibration", calibrate(for_use(answers)))
 
 
 def _everyone(folds: int) -> list[str]:
-    """Three networks a fold, for scores and calibration, and the three that are shipped."""
-    return [f"fold{fold}{which}" for which in ("", "b", "c") for fold in range(folds)] + ["all0", "all1", "all2"]
+    """Two networks for each question: one collection asked of the other, a fold left out, and the two for use."""
+    groups = [f"{name}-" for name in ("nih", "hannover", "all")] + [f"fold{fold}" for fold in range(folds)]
+    return [f"{group}{letter}" for group in groups for letter in "ab"]
 
 
 def main() -> None:
@@ -144,6 +159,8 @@ def main() -> None:
         from imaging.training.synthetic import make_synthetic
 
         make_synthetic(arguments.synthetic, config)
+    if arguments.step in ("kinds", "all"):
+        _train_kinds(arguments, config)
     if arguments.step == "one":
         _train_one(members[0], arguments, config)
     if arguments.step in ("train", "all"):
@@ -151,12 +168,12 @@ def main() -> None:
     if arguments.step in ("export", "all"):
         _export(members, arguments, config)
     if arguments.step in ("calibrate", "all"):
-        _calibrate(arguments, config)
+        _calibrate(arguments)
     if arguments.step in ("score", "all"):
         from imaging.training.score import reliabilities, report, scores
 
-        _note("out-of-fold scores", scores(arguments.runs))
-        _note("out-of-fold reliability", reliabilities(arguments.runs))
+        _note("scores", scores(arguments.runs))
+        _note("reliability", reliabilities(arguments.runs))
         print(report(arguments.runs))
 
 

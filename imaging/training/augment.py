@@ -25,14 +25,19 @@ class Placement:
         From the input's to the film's coordinates, both from -1 to 1.
     zoom : Tensor, shape (batch,)
         Input pixels per pixel of the whole film fitted to the input.
+    bend : Tensor, shape (batch, 2, cells, cells)
+        Smooth displacement on the film (x and y, of -1 to 1) over the input: a mediastinum pushed aside.
     """
 
     matrix: Tensor
     zoom: Tensor
+    bend: Tensor
 
     def sample(self, image: Tensor, side: int) -> Tensor:
         """`image`, shape (batch, rows, columns), on a grid of `side` cells; outside is 0."""
         grid = F.affine_grid(self.matrix, [image.shape[0], 1, side, side], align_corners=False)
+        bend = F.interpolate(self.bend, size=(side, side), mode="bilinear", align_corners=False)
+        grid = grid + bend.permute(0, 2, 3, 1)
         return F.grid_sample(image[:, None], grid, align_corners=False)[:, 0]
 
     def move(self, points: Tensor, before: int, after: int) -> Tensor:
@@ -40,6 +45,10 @@ class Placement:
         film = (2.0 * points + 1.0) / before - 1.0
         turn, shift = self.matrix[:, :, :2], self.matrix[:, :, 2]
         there = torch.linalg.solve(turn, film - shift)
+        for _ in range(4):  # The bend depends on the place looked for; it is small and smooth.
+            grid = there[:, None, None]
+            bend = F.grid_sample(self.bend, grid, padding_mode="border", align_corners=False)[:, :, 0, 0]
+            there = torch.linalg.solve(turn, film - shift - bend)
         return ((there + 1.0) * after - 1.0) / 2.0
 
 
@@ -63,7 +72,14 @@ def place(dice: Dice, focus: Tensor, side: int) -> Placement:
     reach = torch.where(zoomed, 0.45, 0.08)
     target = torch.stack([dice.uniform(-1.0, 1.0), dice.uniform(-1.0, 1.0)], 1) * reach[:, None]
     shift = centre - (matrix @ target[:, :, None])[:, :, 0]
-    return Placement(torch.cat([matrix, shift[:, :, None]], 2), zoom)
+    return Placement(torch.cat([matrix, shift[:, :, None]], 2), zoom, _bend(dice))
+
+
+def _bend(dice: Dice) -> Tensor:
+    """A smooth sideways and less a downward displacement on a third of the films."""
+    amount = torch.tensor([0.045, 0.02], device=dice.device).reshape(1, 2, 1, 1)
+    knots = dice.normal(1.0, 32).reshape(-1, 2, 4, 4) * amount * dice.chance(0.35).reshape(-1, 1, 1, 1)
+    return F.interpolate(knots, size=(32, 32), mode="bicubic", align_corners=True)
 
 
 def mask_borders(dice: Dice, side: int) -> Tensor:
@@ -88,7 +104,7 @@ def _curves(dice: Dice, film: Tensor) -> Tensor:
     low = dice.pick(torch.zeros_like(film[:, 0, 0]), dice.uniform(-0.15, 0.15), shares=(0.5, 0.5))
     high = dice.pick(torch.ones_like(low), dice.uniform(0.85, 1.3), shares=(0.5, 0.5))
     film = ((film - low[:, None, None]) / (high - low)[:, None, None]).clamp(0.0, 1.0)
-    film = (film + 1e-4) ** dice.log_uniform(0.62, 1.7)[:, None, None]
+    film = (film + 1e-4) ** dice.log_uniform(0.52, 1.95)[:, None, None]
     bend = (dice.uniform(-0.6, 0.9) * dice.chance(0.5))[:, None, None]
     return film + bend * film * (1.0 - film) * (film - 0.5) * 2.0
 
@@ -108,7 +124,7 @@ def _local_contrast(dice: Dice, film: Tensor) -> Tensor:
 
 def _coarsen(dice: Dice, film: Tensor) -> Tensor:
     """Some films as from a smaller picture."""
-    chosen = dice.chance(0.15).nonzero().squeeze(1)
+    chosen = dice.chance(0.25).nonzero().squeeze(1)
     if len(chosen):
         factor = 0.4 + 0.5 * float(torch.rand(1, generator=dice.generator, device=dice.device))
         small = F.interpolate(film[chosen, None], scale_factor=factor, mode="bilinear", antialias=True)
@@ -149,11 +165,22 @@ def _grain(dice: Dice, film: Tensor) -> Tensor:
     return film + mixed * (dice.log_uniform(0.003, 0.09) * dice.chance(0.6))[:, None, None]
 
 
+def _moire(dice: Dice, film: Tensor) -> Tensor:
+    """Stripes of a photographed screen on a few films."""
+    at = torch.arange(film.shape[1], device=film.device, dtype=torch.float32)
+    turn, wave = dice.uniform(0.0, 3.1416), dice.log_uniform(2.5, 14.0)
+    across, down = (turn.cos() / wave)[:, None, None], (turn.sin() / wave)[:, None, None]
+    phase = at[None, None, :] * across + at[None, :, None] * down
+    strength = dice.log_uniform(0.01, 0.07) * dice.chance(0.08)
+    return film * (1.0 + strength[:, None, None] * torch.sin(phase * 2.0 * math.pi))
+
+
 def degrade(dice: Dice, film: Tensor) -> Tensor:
     """Everything but geometry; films 0 to 1, shape (batch, side, side)."""
     film = _shading(dice, film)
     film = _local_contrast(dice, film).clamp(0.0, 1.0)
     film = _curves(dice, film)
+    film = _moire(dice, film)
     film = _coarsen(dice, film)
     film = _grain(dice, film)
     film = _compress(dice, film)

@@ -8,6 +8,7 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from enum import StrEnum
 from functools import partial
 from multiprocessing import Pool
 from pathlib import Path
@@ -16,27 +17,34 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.load import load_film
-from imaging.network import Sight, Spot, load_members, look, own_sd_mm
-from imaging.training.pack import Entry
+from imaging.network.looking import LONG_SIDE_MM, NEAR_MM, Sight, Spot, look, own_sd_mm
+from imaging.network.members import load_members, load_shape
+from imaging.training.pack import COLLECTIONS, HANNOVER, NIH, Entry
 from imaging.training.spoil import spoil
 
-_LONG_SIDE_MM = 400.0
-_NEAR_MM = 10.0
 _SHRINK = 1.0
 """Weight of the penalty on the logistic model's coefficients; ours."""
 _SD_FLOOR_MM = {"tip": 1.4, "carina": 2.4}
 """No proposal is surer than a hand: measure.landmarks.HAND_SD_MM."""
 
 
+class Asked(StrEnum):
+    """Which networks are asked of a film, none of which saw its patient."""
+
+    FOLD = "both collections, the film's fold left out"
+    OTHER = "the other collection only"
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The network's view of one film and the truth.
+    """The networks' view of one film and the truth.
 
     Parameters
     ----------
-    file, kind : str
+    file, origin, kind : str
     fold : int
     spoiled : bool
+    asked : Asked
     tip, carina : (x, y) or None
         Reference marks in pixels of what was looked at.
     px_per_mm : float
@@ -44,18 +52,22 @@ class Answer:
     """
 
     file: str
+    origin: str
     kind: str
     fold: int
     spoiled: bool
+    asked: Asked
     tip: tuple[float, float] | None
     carina: tuple[float, float] | None
     px_per_mm: float
     sight: Sight
 
 
-def fold_members(runs: Path, fold: int) -> tuple[Path, Path, Path]:
-    """Three networks that saw no patient of a fold, as many as in use."""
-    return runs / f"fold{fold}.onnx", runs / f"fold{fold}b.onnx", runs / f"fold{fold}c.onnx"
+def members_asked(runs: Path, entry: Entry, asked: Asked) -> tuple[Path, Path]:
+    """Two networks that saw no film of this patient, as many as in use."""
+    other = {NIH: HANNOVER, HANNOVER: NIH}[entry.origin]
+    stem = f"fold{entry.fold}" if asked is Asked.FOLD else f"{other}-"
+    return runs / f"{stem}a.onnx", runs / f"{stem}b.onnx"
 
 
 def _mark(row: dict[str, str], name: str) -> tuple[float, float] | None:
@@ -64,8 +76,11 @@ def _mark(row: dict[str, str], name: str) -> tuple[float, float] | None:
     return float(row[f"{name}_x"]), float(row[f"{name}_y"])
 
 
-def _answer(job: tuple[Entry, dict[str, str], bool], films: Path, runs: Path) -> Answer:
-    entry, row, spoiled = job
+Job = tuple[Entry, dict[str, str], bool, Asked]
+
+
+def _answer(job: Job, films: Path, runs: Path) -> Answer:
+    entry, row, spoiled, asked = job
     film = load_film(films / entry.file)
     marks = {name: _mark(row, name) for name in ("tip", "carina")}
     if spoiled:
@@ -74,18 +89,24 @@ def _answer(job: tuple[Entry, dict[str, str], bool], films: Path, runs: Path) ->
         known = [mark for mark in marks.values() if mark is not None]
         film, moved = spoil(film, known, np.random.default_rng(seed))
         marks |= dict(zip(names, moved, strict=True))
-    sight = look(film, load_members(fold_members(runs, entry.fold)))
+    sight = look(film, load_members(members_asked(runs, entry, asked)), load_shape())
     return Answer(
-        entry.file, entry.kind, entry.fold, spoiled, marks["tip"], marks["carina"],
-        max(film.shape) / _LONG_SIDE_MM, sight,
+        entry.file, entry.origin, entry.kind, entry.fold, spoiled, asked, marks["tip"], marks["carina"],
+        max(film.shape) / LONG_SIDE_MM, sight,
     )  # fmt: skip
 
 
 def collect(entries: Sequence[Entry], films: Path, runs: Path, processes: int) -> list[Answer]:
-    """Look at every marked film, as it is and spoiled, with the network that did not see its patient."""
-    rows = {row["file"]: row for row in csv.DictReader((films / "marks.csv").open(newline=""))}
+    """Look at every marked film, as it is and spoiled, with networks that did not see its patient."""
+    rows = {
+        folder + row["file"]: row
+        for _, folder, _ in COLLECTIONS
+        for row in csv.DictReader((films / folder / "marks.csv").open(newline=""))
+    }
     marked = [entry for entry in entries if entry.kind != "unmarked"]
-    jobs = [(entry, rows[entry.file], spoiled) for entry in marked for spoiled in (False, True)]
+    jobs = [(e, rows[e.file], spoiled, asked) for asked in Asked for spoiled in (False, True) for e in marked]
+    # What one collection says of the other is asked first: it is what decides.
+    jobs.sort(key=lambda job: (job[3] is not Asked.OTHER, job[0].origin == NIH, job[2]))
     with Pool(processes) as pool:
         answers = pool.map(partial(_answer, films=films, runs=runs), jobs, chunksize=8)
     (runs / "answers.json").write_text(json.dumps([asdict(answer) for answer in answers]))
@@ -99,7 +120,7 @@ def read_answers(runs: Path) -> list[Answer]:
         seen = row["sight"] | {name: Spot(**row["sight"][name]) for name in ("tip", "carina")}
         seen |= {name: tuple(map(tuple, row["sight"][name])) for name in ("airway", "tube_line")}
         marks = {name: tuple(row[name]) if row[name] else None for name in ("tip", "carina")}
-        answers.append(Answer(**(row | marks | {"sight": Sight(**seen)})))
+        answers.append(Answer(**(row | marks | {"sight": Sight(**seen), "asked": Asked(row["asked"])})))
     return answers
 
 
@@ -153,8 +174,27 @@ def calibrate(answers: Sequence[Answer]) -> dict[str, dict[str, list[float]]]:
         used = known + ([a for a in answers if a.kind in ("plain", "tracheostomy")] if name == "tip" else [])
         features = np.array([getattr(a.sight, f"{name}_features")() for a in used])
         right = np.array(
-            [getattr(a, name) is not None and math.hypot(*error_mm(a, name)) <= _NEAR_MM for a in used]
+            [getattr(a, name) is not None and math.hypot(*error_mm(a, name)) <= NEAR_MM for a in used]
         )
         card[name] = _logistic(features, right)
         card[name] |= {"sd_floor_mm": [_SD_FLOOR_MM[name]], "sd_factor": [_sd_factor(known, name)]}
     return card
+
+
+def for_use(answers: Sequence[Answer]) -> list[Answer]:
+    """What the calibration in use is fitted on: each collection as the networks find one that is new to them.
+
+    Films of the smaller collection are answered by networks that never saw it; those of the larger one, whose
+    films most of the training are, by networks that saw none of their patients.
+    """
+    return [a for a in answers if a.asked is (Asked.OTHER if a.origin == HANNOVER else Asked.FOLD)]
+
+
+def judges_of(answer: Answer, answers: Sequence[Answer]) -> list[Answer]:
+    """Those of `answers` that may calibrate what is said about this film, so that it is judged by strangers.
+
+    The other collection; and, where the networks asked knew this film's own collection, its other folds.
+    """
+    return [
+        a for a in answers if a.origin != answer.origin or (answer.asked is Asked.FOLD and a.fold != answer.fold)
+    ]

@@ -1,4 +1,4 @@
-"""Airway tubes, tracheostomy tubes and stomach tubes drawn onto real films.
+"""Airway tubes, tracheostomy tubes, stomach tubes and crossing leads drawn onto real films.
 
 A tube is what X-rays make of it: a hollow cylinder's chord length (bright where the ray runs along the
 wall), a narrow radio-opaque stripe in the wall, air inside, a slanted end. All of it is a function of the
@@ -9,6 +9,7 @@ films whose scale is not known.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
@@ -27,14 +28,16 @@ class Drawn:
     film : Tensor, shape (batch, side, side)
     tip : Tensor, shape (batch, 2)
         x and y of the drawn tube's end in pixels; meaningless where no tube was drawn.
-    tube_line, other_line : Tensor, shape (batch, side, side)
-        0 to 1 along the airway tube, and along stomach and tracheostomy tubes.
+    tube_line, gullet_line, tracheostomy, lead : Tensor, shape (batch, side, side)
+        0 to 1 along each of these.
     """
 
     film: Tensor
     tip: Tensor
     tube_line: Tensor
-    other_line: Tensor
+    gullet_line: Tensor
+    tracheostomy: Tensor
+    lead: Tensor
 
 
 class Dice:
@@ -86,9 +89,19 @@ def _smooth(path: Tensor, reach: int) -> Tensor:
     return path
 
 
+_FADING_PX = 25.0
+"""Over so many pixels (13 nominal mm) a fading line fades; ours."""
+
+
 @dataclass(frozen=True, slots=True)
 class Cylinder:
-    """A tube's looks; one number a film in each field, lengths in pixels."""
+    """A tube's looks; one number a film in each field, lengths in pixels.
+
+    The stripe is missing from `gap_at` above the end for `gap_long`, where the eye is; below it a piece may go on
+    (`piece`, a share of the stripe), or a bead of strength `bead` lie, `bead_at` above the end. `fading` is the
+    share of the stripe's strength lost at the very end. `second` is a fainter line along the other wall. An
+    armoured tube's wire shows as bars of strength `spiral`, `pitch` apart, down to `spiral_short` above the end.
+    """
 
     radius: Tensor
     hollow: Tensor
@@ -100,20 +113,64 @@ class Cylinder:
     air: Tensor
     slant: Tensor
     slant_side: Tensor
+    gap_at: Tensor
+    gap_long: Tensor
+    piece: Tensor
+    bead: Tensor
+    bead_at: Tensor
+    fading: Tensor
+    second: Tensor
+    spiral: Tensor
+    pitch: Tensor
+    spiral_short: Tensor
 
 
 def _column(values: Tensor) -> Tensor:
     return values[:, None, None]
 
 
-def _draw(path: Tensor, top: Tensor, tip: Tensor, gain: Tensor, look: Cylinder) -> tuple[Tensor, Tensor]:
-    """Density and footprint of one tube a film, each of shape (batch, side, side)."""
-    side = path.shape[1]
+_STRIP_PX = 56
+"""Tubes and cuffs are drawn on a strip of so many columns that follows their path: no film needs more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """Columns around a path, a row each.
+
+    Parameters
+    ----------
+    columns : Tensor of int64, shape (batch, side, strip)
+        Which column of the film each of the strip's is.
+    beside : Tensor, shape (batch, side, strip)
+        Its distance from the path along the row, to the right positive.
+    path : Tensor, shape (batch, side)
+    """
+
+    columns: Tensor
+    beside: Tensor
+    path: Tensor
+
+    def onto_film(self, drawn: Tensor) -> Tensor:
+        """What was drawn on the strip, on films of shape (batch, side, side); beyond a film it is lost."""
+        side = self.path.shape[1]
+        on_film = (self.columns >= 0) & (self.columns < side)
+        film = torch.zeros(len(self.path), side, side, device=drawn.device)
+        return film.scatter_add_(2, self.columns.clamp(0, side - 1), drawn * on_film)
+
+
+def _strip(path: Tensor) -> Strip:
+    offsets = torch.arange(_STRIP_PX, device=path.device) - _STRIP_PX // 2
+    columns = path.round().long()[:, :, None] + offsets
+    return Strip(columns, columns - path[:, :, None], path)
+
+
+def _draw(strip: Strip, top: Tensor, tip: Tensor, gain: Tensor, look: Cylinder) -> tuple[Tensor, Tensor]:
+    """Density and footprint of one tube a film, each of shape (batch, side, strip)."""
+    path = strip.path
     slope = torch.gradient(path, dim=1)[0]
     lean = (1.0 + slope.square()).rsqrt()
-    x = torch.arange(side, device=path.device, dtype=torch.float32)
-    across = (x[None, None, :] - path[:, :, None]) * lean[:, :, None]
-    y = x[None, :, None]
+    across = strip.beside * lean[:, :, None]
+    y = torch.arange(path.shape[1], device=path.device, dtype=torch.float32)[None, :, None]
     unit = (across / _column(look.radius)).square()
     outer = (1.0 - unit).clamp_min(0.0).sqrt()
     inner = (_column(look.hollow).square() - unit).clamp_min(0.0).sqrt()
@@ -122,10 +179,26 @@ def _draw(path: Tensor, top: Tensor, tip: Tensor, gain: Tensor, look: Cylinder) 
     kept = torch.sigmoid((end - y) / 0.7) * start
     brightest = (1.0 - look.hollow.square()).sqrt()
     density = kept * ((outer - inner) * _column(look.wall / brightest) - inner * _column(look.air))
-    stripe = torch.exp(-0.5 * ((across - _column(look.stripe_at)) / _column(look.stripe_width)).square())
-    stripe_kept = torch.sigmoid((_column(tip - look.stripe_short) - y) / 0.7) * start
-    density = (density + stripe * stripe_kept * _column(look.stripe)) * gain[:, :, None]
-    return density, kept * (unit < 1.0)
+    up = _column(tip) - y
+    width = _column(look.stripe_width)
+    stripe = torch.exp(-0.5 * ((across - _column(look.stripe_at)) / width).square())
+    second = torch.exp(-0.5 * ((across + _column(look.stripe_at)) / width).square())
+    gap_at, gap_end = _column(look.gap_at), _column(look.gap_at + look.gap_long)
+    gapped = (_column(look.gap_long) > 0.0).float()
+    gap = torch.sigmoid((up - gap_at) / 0.7) * torch.sigmoid((gap_end - up) / 0.7) * gapped
+    below = torch.sigmoid((gap_at - up) / 0.7) * gapped
+    near_end = (-up.clamp_min(0.0) / _FADING_PX).exp()
+    stripe_kept = torch.sigmoid((up - _column(look.stripe_short)) / 0.7) * start * (1.0 - gap)
+    stripe_kept = stripe_kept * (1.0 - below * (1.0 - _column(look.piece)))
+    stripe_kept = stripe_kept * (1.0 - _column(look.fading) * near_end)
+    lines = (stripe + second * _column(look.second)) * stripe_kept * _column(look.stripe)
+    bead = ((up - _column(look.bead_at)) / (1.3 * width)).square()
+    bead = bead + ((across - _column(look.stripe_at)) / (1.3 * width)).square()
+    lines = lines + torch.exp(-0.5 * bead) * _column(look.bead) * start
+    turns = y / _column(look.pitch) + 0.25 * across / _column(look.radius)
+    wound = torch.sigmoid((up - _column(look.spiral_short)) / 0.7) * start * (unit < 0.9)
+    lines = lines + wound * _column(look.spiral) * (0.5 + 0.5 * torch.sin(2.0 * torch.pi * turns))
+    return (density + lines) * gain[:, :, None], kept * (unit < 1.0)
 
 
 def _tube_look(dice: Dice, px_per_mm: float) -> Cylinder:
@@ -135,6 +208,8 @@ def _tube_look(dice: Dice, px_per_mm: float) -> Cylinder:
         dice.uniform(0.25, 0.9), dice.uniform(0.0, 0.2), dice.uniform(0.6, 1.2), shares=(0.6, 0.22, 0.18)
     )
     stripe_part = dice.pick(dice.uniform(0.6, 1.3), dice.uniform(0.0, 0.1), shares=(0.84, 0.16))
+    gapped = dice.chance(0.42).float()
+    bare = torch.zeros_like(radius)
     return Cylinder(
         radius=radius,
         hollow=dice.uniform(0.66, 0.84),
@@ -146,6 +221,16 @@ def _tube_look(dice: Dice, px_per_mm: float) -> Cylinder:
         air=strength * dice.uniform(-0.1, 0.5),
         slant=dice.uniform(0.0, 1.2),
         slant_side=dice.chance(0.5).float() * 2.0 - 1.0,
+        gap_at=dice.pick(dice.uniform(1.0, 6.0), dice.uniform(5.0, 18.0), shares=(0.45, 0.55)) * px_per_mm,
+        gap_long=gapped * dice.uniform(3.0, 14.0) * px_per_mm,
+        piece=dice.pick(torch.ones_like(radius), dice.uniform(0.0, 1.0), bare, shares=(0.55, 0.3, 0.15)),
+        bead=strength * dice.pick(bare, dice.uniform(0.3, 1.2), shares=(0.65, 0.35)),
+        bead_at=dice.uniform(0.0, 3.0) * px_per_mm,
+        fading=dice.pick(bare, dice.uniform(0.3, 0.9), shares=(0.75, 0.25)),
+        second=dice.pick(bare, dice.uniform(0.3, 1.0), shares=(0.82, 0.18)),
+        spiral=strength * dice.pick(bare, dice.uniform(0.4, 1.2), shares=(0.9, 0.1)),
+        pitch=dice.uniform(1.4, 3.2) * px_per_mm,
+        spiral_short=dice.uniform(4.0, 18.0) * px_per_mm,
     )
 
 
@@ -163,6 +248,16 @@ def _stomach_look(dice: Dice, px_per_mm: float) -> Cylinder:
         air=strength * dice.uniform(-0.1, 0.3),
         slant=dice.uniform(0.0, 0.4),
         slant_side=dice.chance(0.5).float() * 2.0 - 1.0,
+        gap_at=dice.uniform(3.0, 12.0) * px_per_mm,
+        gap_long=dice.chance(0.3).float() * dice.uniform(2.0, 6.0) * px_per_mm,
+        piece=torch.ones_like(radius),
+        bead=strength * dice.chance(0.4).float() * dice.uniform(0.3, 1.5),
+        bead_at=dice.uniform(0.0, 2.0) * px_per_mm,
+        fading=torch.zeros_like(radius),
+        second=dice.chance(0.3).float() * dice.uniform(0.3, 1.0),
+        spiral=torch.zeros_like(radius),
+        pitch=torch.ones_like(radius),
+        spiral_short=torch.zeros_like(radius),
     )
 
 
@@ -195,11 +290,27 @@ def _airway_path(dice: Dice, guide: Tensor, carina: Tensor, px_per_mm: float, si
     return _stretch(_smooth(path, 3), side)
 
 
-def _stomach_path(dice: Dice, guide: Tensor, carina: Tensor, px_per_mm: float, side: int) -> Tensor:
-    """A centre line beside the windpipe, down behind the heart and to the stomach."""
+def _hooked(dice: Dice, path: Tensor, tip: Tensor, px_per_mm: float) -> Tensor:
+    """Some tubes bend over their last centimetres; shape (batch, side) in and out."""
+    y = torch.arange(path.shape[1], device=path.device)[None]
+    long = dice.uniform(8.0, 25.0) * px_per_mm
+    depth = (1.0 - (tip[:, None] - y) / long[:, None]).clamp_min(0.0)
+    bend = dice.normal(2.2) * dice.chance(0.4).float() * px_per_mm
+    return path + bend[:, None] * depth.square()
+
+
+def _stomach_path(dice: Dice, guide: Tensor, carina: Tensor, tip: Tensor, px_per_mm: float, side: int) -> Tensor:
+    """A centre line beside the windpipe or in its shadow, down behind the heart and to the stomach.
+
+    A third of them cross from side to side near the airway tube's end at row `tip`.
+    """
     path = _smooth(guide, 6)
     y = (torch.arange(path.shape[1], device=path.device)[None] + 0.5) * GUIDE_STEP_PX
-    path = path + (dice.normal(6.0) + 2.0)[:, None] * px_per_mm
+    aside = dice.pick(dice.normal(6.0) + 2.0, dice.normal(2.5), shares=(0.5, 0.5))
+    at = tip + dice.normal(12.0) * px_per_mm
+    crossing = torch.tanh((y - at[:, None]) / (dice.uniform(8.0, 40.0)[:, None] * px_per_mm))
+    crossing = torch.where(dice.chance(0.35)[:, None], crossing, torch.ones_like(crossing))
+    path = path + aside[:, None] * crossing * px_per_mm
     path = path + dice.waves(path.shape[1], 7) * 2.5 * px_per_mm
     below = ((y - carina[:, 1:]) / px_per_mm).clamp_min(0.0)
     path = path + dice.normal(0.08)[:, None] * below * px_per_mm
@@ -224,13 +335,38 @@ def _flange(dice: Dice, path: Tensor, top: Tensor, px_per_mm: float) -> Tensor:
     return torch.sigmoid(-edge / 1.5) * _column(dice.uniform(0.0, 0.25))
 
 
-def _cuff(dice: Dice, path: Tensor, tip: Tensor, px_per_mm: float) -> Tensor:
-    side = path.shape[1]
-    x = torch.arange(side, device=path.device, dtype=torch.float32)
+def _on(wanted: Tensor, dice: Dice, draw: Callable[[Dice, Tensor], Tensor], side: int) -> Tensor:
+    """Draw on the wanted films alone, given dice for them and their numbers; 0 on the others."""
+    film = torch.zeros(len(wanted), side, side, device=wanted.device)
+    chosen = wanted.nonzero().squeeze(1)
+    if len(chosen):
+        film[chosen] = draw(Dice(len(chosen), dice.device, dice.generator), chosen)
+    return film
+
+
+def _cuff(dice: Dice, strip: Strip, tip: Tensor, px_per_mm: float) -> Tensor:
+    y = torch.arange(strip.path.shape[1], device=tip.device, dtype=torch.float32)[None, :, None]
     centre = tip - dice.uniform(28.0, 48.0) * px_per_mm
-    long = (x[None, :, None] - _column(centre)) / _column(dice.uniform(14.0, 23.0) * px_per_mm)
-    wide = (x[None, None, :] - path[:, :, None]) / _column(dice.uniform(7.0, 13.0) * px_per_mm)
+    long = (y - _column(centre)) / _column(dice.uniform(14.0, 23.0) * px_per_mm)
+    wide = strip.beside / _column(dice.uniform(7.0, 13.0) * px_per_mm)
     return (1.0 - long.square() - wide.square()).clamp_min(0.0).sqrt() * _column(-dice.uniform(0.0, 0.08))
+
+
+def _lead_at_tip(dice: Dice, tip: Tensor, px_per_mm: float, side: int) -> Tensor:
+    """A wire across the film near the airway tube's end, some with a ring; shape (batch, side, side)."""
+    at = torch.arange(side, device=tip.device, dtype=torch.float32)
+    turn = dice.uniform(0.0, 3.1416)
+    centre = tip + torch.stack([dice.normal(8.0), dice.normal(8.0)], 1) * px_per_mm
+    dx, dy = at[None, None, :] - _column(centre[:, 0]), at[None, :, None] - _column(centre[:, 1])
+    along = dx * _column(turn.cos()) + dy * _column(turn.sin())
+    beside = dy * _column(turn.cos()) - dx * _column(turn.sin())
+    beside = beside + _column(dice.normal(0.6) / side) * along.square()
+    line = torch.exp(-0.5 * (beside / _column(dice.uniform(0.5, 1.6))).square())
+    start = dice.uniform(-1.0, 0.1) * side
+    wire = line * torch.sigmoid((along - _column(start)) / 0.7)
+    away = torch.hypot(dx, dy) - _column(dice.uniform(2.0, 6.5) * px_per_mm)
+    ring = torch.exp(-0.5 * (away / _column(dice.uniform(0.7, 1.6))).square())
+    return torch.maximum(wire, ring * _column(dice.chance(0.4).float()))
 
 
 def blur(image: Tensor, sigma: Tensor, reach: int = 4) -> Tensor:
@@ -252,43 +388,70 @@ class Orders:
     tracheostomy: Tensor
     stomach: Tensor
     overlay: Tensor
+    lead: Tensor
 
 
-def compose(film: Tensor, guide: Tensor, carina: Tensor, overlays: Tensor, orders: Orders, dice: Dice) -> Drawn:
-    """Draw on a batch of films, 0 to 1, shape (batch, side, side)."""
+def compose(
+    film: Tensor, guide: Tensor, carina: Tensor, overlays: Tensor, orders: Orders, dice: Dice
+) -> tuple[Drawn, Tensor]:
+    """Draw on a batch of films, 0 to 1, shape (batch, side, side).
+
+    Returns
+    -------
+    Drawn
+    Tensor, shape (batch,)
+        Which overlay each film got; negative where it is mirrored (-1 is the first).
+    """
     side = film.shape[1]
     px_per_mm = side / 400.0
-    path = _airway_path(dice, guide, carina, px_per_mm, side)
-    tip = carina[:, 1] - _tip_height_mm(dice) * px_per_mm
     short = orders.tracheostomy
+    tip = carina[:, 1] - _tip_height_mm(dice) * px_per_mm
     tip = torch.where(short, carina[:, 1] - dice.uniform(10.0, 70.0) * px_per_mm, tip)
     tip = torch.maximum(tip, 12.0 * px_per_mm * dice.uniform(1.0, 2.0)).clamp_max(side - 10.0)
+    path = _hooked(dice, _airway_path(dice, guide, carina, px_per_mm, side), tip, px_per_mm)
     top = torch.where(short, tip - dice.uniform(40.0, 85.0) * px_per_mm, torch.full_like(tip, -50.0))
     gain = (1.0 + 0.25 * dice.waves(side, 9)).clamp(0.35, 1.6)
     look = _tube_look(dice, px_per_mm)
-    density, footprint = _draw(path, top, tip, gain, look)
-    density = density + _flange(dice, path, top, px_per_mm) * _column(short.float())
-    density = density + _cuff(dice, path, tip, px_per_mm) * _column(dice.chance(0.3).float())
+    strip = _strip(path)
+    density, footprint = _draw(strip, top, tip, gain, look)
+    density = density + _cuff(dice, strip, tip, px_per_mm) * _column(dice.chance(0.3).float())
     drawn = _column((orders.tube | short).float())
-    density, footprint = density * drawn, footprint * drawn
-    stomach_path = _stomach_path(dice, guide, carina, px_per_mm, side)
-    end = dice.pick(
-        torch.full_like(tip, side + 50.0), carina[:, 1] + dice.uniform(90.0, 200.0) * px_per_mm, shares=(0.7, 0.3)
-    )
-    stomach_gain = (1.0 + 0.25 * dice.waves(side, 9)).clamp(0.35, 1.6)
-    stomach, stomach_print = _draw(
-        stomach_path, torch.full_like(tip, -50.0), end, stomach_gain, _stomach_look(dice, px_per_mm)
-    )
-    wanted = _column(orders.stomach.float())
-    density = density + stomach * wanted
-    which = torch.randint(len(overlays), (dice.batch,), device=dice.device, generator=dice.generator)
-    overlay = overlays[which].float() / 128.0
-    overlay = torch.where(_column(dice.chance(0.5)), overlay.flip(2), overlay)
-    density = density + overlay * _column(dice.log_uniform(0.06, 0.6) * orders.overlay.float())
-    density = blur(density, dice.uniform(0.3, 1.4))
-    composed = film + density * (1.1 - film).clamp_min(0.3)
+    density, footprint = strip.onto_film(density * drawn), strip.onto_film(footprint * drawn)
+    density += _on(short, dice, lambda d, k: _flange(d, path[k], top[k], px_per_mm), side)
+    stomach, stomach_print = _stomach(dice, guide, carina, tip, px_per_mm, side, orders.stomach)
     row = tip.round().long().clamp(0, side - 1)
     tip_x = path.gather(1, row[:, None]).squeeze(1) + 0.4 * look.slant * look.slant_side * look.radius
+    end = torch.stack([tip_x, tip], 1)
+    lead = _on(orders.lead, dice, lambda d, k: _lead_at_tip(d, end[k], px_per_mm, side), side)
+    density += stomach
+    density += lead * _column(dice.log_uniform(0.06, 0.5))
+    overlay, which = _overlay(dice, overlays)
+    density += overlay * _column(dice.log_uniform(0.06, 0.6) * orders.overlay.float())
+    density = blur(density, dice.uniform(0.3, 1.4))
+    composed = film + density * (1.1 - film).clamp_min(0.3)
     is_tube = _column((~short).float())
-    other = torch.maximum(footprint * (1.0 - is_tube), stomach_print * wanted)
-    return Drawn(composed.clamp(0.0, 1.0), torch.stack([tip_x, tip], 1), footprint * is_tube, other)
+    return Drawn(
+        composed.clamp(0.0, 1.0), end, footprint * is_tube, stomach_print, footprint * (1.0 - is_tube), lead
+    ), which
+
+
+def _stomach(
+    dice: Dice, guide: Tensor, carina: Tensor, tip: Tensor, px_per_mm: float, side: int, wanted: Tensor
+) -> tuple[Tensor, Tensor]:
+    """Density and footprint of a stomach tube on the wanted films."""
+    strip = _strip(_stomach_path(dice, guide, carina, tip, px_per_mm, side))
+    low = carina[:, 1] + dice.uniform(90.0, 200.0) * px_per_mm
+    end = dice.pick(torch.full_like(tip, side + 50.0), low, shares=(0.7, 0.3))
+    gain = (1.0 + 0.25 * dice.waves(side, 9)).clamp(0.35, 1.6)
+    density, footprint = _draw(strip, torch.full_like(tip, -50.0), end, gain, _stomach_look(dice, px_per_mm))
+    drawn = _column(wanted.float())
+    return strip.onto_film(density * drawn), strip.onto_film(footprint * drawn)
+
+
+def _overlay(dice: Dice, overlays: Tensor) -> tuple[Tensor, Tensor]:
+    """One overlay a film, half of them mirrored; their numbers, -1 - number where mirrored."""
+    which = torch.randint(len(overlays), (dice.batch,), device=dice.device, generator=dice.generator)
+    mirrored = dice.chance(0.5)
+    overlay = overlays[which].float() / 128.0
+    overlay = torch.where(_column(mirrored), overlay.flip(2), overlay)
+    return overlay, torch.where(mirrored, -1 - which, which)

@@ -14,7 +14,7 @@ class Pack:
     """How films are stored for training."""
 
     side_px: int
-    jpeg_quality: int
+    webp_quality: int
     excluded: tuple[str, ...]
 
 
@@ -51,6 +51,7 @@ class Train:
     guides_at: tuple[float, ...]
     side_by_side: int
     overlays: int
+    kind_steps: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ class Loss:
     guessed: float
     tube: float
     line: float
+    named: float
 
 
 @dataclass(frozen=True, slots=True)

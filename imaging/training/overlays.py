@@ -129,6 +129,26 @@ def _text(canvas: Canvas, rng: np.random.Generator) -> None:
     np.maximum(canvas, layer.astype(np.float32) / 255.0 * rng.uniform(0.7, 1.5), out=canvas)
 
 
+def _annotation(canvas: Canvas, rng: np.random.Generator) -> None:
+    """What people draw on copies: a box, an arrow or a circle, full bright."""
+    import cv2
+
+    side = canvas.shape[0]
+    layer = np.zeros(canvas.shape, np.uint8)
+    thickness = int(rng.integers(1, 4))
+    at = rng.uniform(0.15, 0.85, 2) * side
+    other = at + rng.uniform(0.04, 0.25) * side * rng.choice([-1.0, 1.0], 2)
+    one, two = (int(at[0]), int(at[1])), (int(other[0]), int(other[1]))
+    shape = rng.integers(3)
+    if shape == 0:
+        cv2.rectangle(layer, one, two, 255, thickness, cv2.LINE_AA)
+    elif shape == 1:
+        cv2.arrowedLine(layer, one, two, 255, thickness + 1, cv2.LINE_AA, tipLength=rng.uniform(0.1, 0.4))
+    else:
+        cv2.circle(layer, one, int(rng.uniform(0.02, 0.1) * side), 255, thickness, cv2.LINE_AA)
+    np.maximum(canvas, layer.astype(np.float32) / 255.0 * 1.8, out=canvas)
+
+
 def _hose(canvas: Canvas, rng: np.random.Generator) -> None:
     """A breathing hose or mask strap over the neck: wide, ribbed or double-walled."""
     side = canvas.shape[0]
@@ -148,21 +168,42 @@ _KINDS: tuple[tuple[Draw, float], ...] = (
     (_sternal_wires, 0.05),
     (_pacemaker, 0.05),
     (_text, 0.1),
+    (_annotation, 0.08),
     (_hose, 0.08),
 )
+_NAMED: tuple[Draw, ...] = (_venous_line, _lead)
+"""Kinds that have a map of their own, in the order of the second result."""
+_SHOWS = 0.15
+"""From this strength on a cell shows a line; ours."""
 
 
-def draw_overlays(count: int, side: int, seed: int) -> NDArray[np.uint8]:
-    """Draw `count` overlays of one to six things each, shape (count, side, side), 128 = full density."""
+def draw_overlays(count: int, side: int, seed: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Draw `count` overlays of one to six things each.
+
+    Returns
+    -------
+    overlays : ndarray of uint8, shape (count, side, side)
+        128 = full density.
+    named : ndarray of uint8, shape (count, 2, side / 4, side / 4)
+        Where the venous lines run, and where the leads: 0 or 255.
+    """
     import cv2
 
     rng = np.random.default_rng(seed)
     shares = np.array([share for _, share in _KINDS])
     result = np.zeros((count, side, side), np.uint8)
-    for overlay in result:
+    named = np.zeros((count, 2, side // 4, side // 4), np.uint8)
+    for overlay, names in zip(result, named, strict=True):
         canvas = np.zeros((side, side), np.float32)
         for kind in rng.choice(len(_KINDS), int(rng.integers(1, 7)), p=shares / shares.sum()):
-            _KINDS[kind][0](canvas, rng)
+            draw = _KINDS[kind][0]
+            one = np.zeros_like(canvas)
+            draw(one, rng)
+            np.maximum(canvas, one, out=canvas)
+            if draw in _NAMED:
+                cells = one.reshape(side // 4, 4, side // 4, 4).max((1, 3)) > _SHOWS
+                name = names[_NAMED.index(draw)]
+                np.maximum(name, cells.astype(np.uint8) * 255, out=name)
         soft = cv2.GaussianBlur(canvas, (0, 0), rng.uniform(0.3, 0.9))
         overlay[:] = np.clip(np.round(soft * 128.0), 0, 255)
-    return result
+    return result, named

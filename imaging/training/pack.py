@@ -1,4 +1,4 @@
-"""The training films in one folder: one file of JPEG bytes, one table of marks and folds."""
+"""The training films in one folder: one file of compressed pictures, one table of marks and folds."""
 
 from __future__ import annotations
 
@@ -21,6 +21,14 @@ CARINAS = Path(__file__).with_name("carinas.csv")
 BLOB = "films.bin"
 TABLE = "films.json"
 
+NIH, HANNOVER = "nih", "hannover"
+"""Where films come from: the collections of docs/model-card.md."""
+COLLECTIONS = (
+    (NIH, "", ("marks.csv", "unmarked.csv")),
+    (HANNOVER, "hannover/", ("marks.csv",)),
+)
+"""Origin, folder below that of the films, lists in it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -29,13 +37,15 @@ class Entry:
     Parameters
     ----------
     file, patient : str
-        As in the collection's lists.
+        As in the collection's lists; the file with its collection's folder before it.
+    origin : str
+        Of `COLLECTIONS`.
     kind : str
         "tube", "plain", "tracheostomy" or "unmarked".
     fold : int
         Test fold of its patient.
     tip, carina : (x, y) or None
-        In pixels of the packed film; marks of confidence 1 are left out.
+        In pixels of the film as `unpack` gives it; marks of confidence 1 are left out.
     tip_confidence, carina_confidence : int
         2 or 3; 0 where there is no mark.
     start, size : int
@@ -44,6 +54,7 @@ class Entry:
 
     file: str
     patient: str
+    origin: str
     kind: str
     fold: int
     tip: tuple[float, float] | None
@@ -78,21 +89,49 @@ def assign_folds(patients_by_kind: dict[str, Counter[str]], folds: int) -> dict[
     return result
 
 
-def _mark(row: dict[str, str], name: str, scale: float) -> tuple[tuple[float, float] | None, int]:
+def _mark(row: dict[str, str], name: str, fit: Fit) -> tuple[tuple[float, float] | None, int]:
     confidence = int(row.get(f"{name}_conf") or 0)
     if confidence < 2 or not row[f"{name}_x"]:
         return None, 0
-    # Pixel centres: the middle of the first small pixel lies at the middle of the first large ones.
-    x, y = ((float(row[f"{name}_{axis}"]) + 0.5) * scale - 0.5 for axis in "xy")
-    return (x, y), confidence
+    return fit.move(float(row[f"{name}_x"]), float(row[f"{name}_y"])), confidence
 
 
 def _kind(row: dict[str, str]) -> str:
     if row["file"].startswith("unmarked/"):
         return "unmarked"
-    if row["file"].startswith("tracheostomy/"):
+    if row["file"].startswith("tracheostomy/") or row.get("tracheostomy") == "yes":
         return "tracheostomy"
     return "tube" if row["has_ett"] == "yes" else "plain"
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How a film lies in the middle of a square of `side` pixels, its longer side fitted to it."""
+
+    rows: int
+    columns: int
+    side: int
+
+    @property
+    def scale(self) -> float:
+        """Pixels of the square per pixel of the film."""
+        return self.side / max(self.rows, self.columns)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Rows and columns of the film in the square."""
+        return round(self.rows * self.scale), round(self.columns * self.scale)
+
+    @property
+    def corner(self) -> tuple[int, int]:
+        """First row and column of the film in the square."""
+        rows, columns = self.size
+        return (self.side - rows) // 2, (self.side - columns) // 2
+
+    def move(self, x: float, y: float) -> tuple[float, float]:
+        """A point of the film in the square; the middle of the first pixels stays the middle."""
+        top, left = self.corner
+        return (x + 0.5) * self.scale - 0.5 + left, (y + 0.5) * self.scale - 0.5 + top
 
 
 def _decode(data: bytes) -> NDArray[np.uint8]:
@@ -104,42 +143,54 @@ def _decode(data: bytes) -> NDArray[np.uint8]:
     return image.astype(np.uint8, copy=False)
 
 
-def _jpeg(path: Path, config: Config) -> tuple[bytes, int]:
+def _picture(path: Path, config: Config) -> tuple[bytes, tuple[int, int]]:
+    """The film compressed anew, no larger than wanted, and its shape before."""
     import cv2
 
-    raw = path.read_bytes()
-    image = _decode(raw)
+    image = _decode(path.read_bytes())
     side = config.pack.side_px
-    if image.shape == (side, side):
-        return raw, side
-    small = cv2.resize(image, (side, side), interpolation=cv2.INTER_AREA)
-    _, encoded = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, config.pack.jpeg_quality])
-    return bytes(encoded), int(image.shape[1])
+    rows, columns = image.shape
+    if max(image.shape) > side:
+        size = Fit(rows, columns, side).size
+        image = cv2.resize(image, size[::-1], interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
+    _, encoded = cv2.imencode(".webp", image, [cv2.IMWRITE_WEBP_QUALITY, config.pack.webp_quality])
+    return bytes(encoded), (rows, columns)
+
+
+def _rows(films: Path) -> list[dict[str, str]]:
+    """Every film of the lists, with its origin and our own carinas."""
+    ours = {row["file"]: row for row in csv.DictReader(CARINAS.open(newline=""))}
+    rows = []
+    for origin, folder, lists in COLLECTIONS:
+        for name in lists:
+            for row in csv.DictReader((films / folder / name).open(newline="")):
+                read_again = ours.get(row["file"], {}) if origin == NIH else {}
+                rows.append(row | read_again | {"origin": origin, "path": folder + row["file"]})
+    return rows
 
 
 def pack(films: Path, out: Path, config: Config) -> list[Entry]:
-    """Pack every film of `films` (its two lists and what they name) into `out`."""
-    rows = [
-        row for name in ("marks.csv", "unmarked.csv") for row in csv.DictReader((films / name).open(newline=""))
-    ]
-    ours = {row["file"]: row for row in csv.DictReader(CARINAS.open(newline=""))}
-    rows = [row | ours.get(row["file"], {}) for row in rows]
-    counts: dict[str, Counter[str]] = {k: Counter() for k in ("tube", "plain", "tracheostomy", "unmarked")}
-    for row in rows:
-        counts[_kind(row)][row["patient"]] += 1
-    folds = assign_folds(counts, config.train.folds)
+    """Pack every film of `films` (its lists and what they name) into `out`."""
+    rows = _rows(films)
+    folds: dict[str, int] = {}
+    for origin, _, _ in COLLECTIONS:
+        counts: dict[str, Counter[str]] = {k: Counter() for k in ("tube", "plain", "tracheostomy", "unmarked")}
+        for row in rows:
+            if row["origin"] == origin:
+                counts[_kind(row)][row["patient"]] += 1
+        folds |= assign_folds(counts, config.train.folds)
     out.mkdir(parents=True, exist_ok=True)
     entries = []
     start = 0
     with (out / BLOB).open("wb") as blob:
         for row in rows:
-            data, width = _jpeg(films / row["file"], config)
-            scale = config.pack.side_px / width
-            tip, tip_confidence = _mark(row, "tip", scale) if "tip_x" in row else (None, 0)
-            carina, carina_confidence = _mark(row, "carina", scale) if "carina_x" in row else (None, 0)
+            data, shape = _picture(films / row["path"], config)
+            fit = Fit(*shape, config.pack.side_px)
+            tip, tip_confidence = _mark(row, "tip", fit) if "tip_x" in row else (None, 0)
+            carina, carina_confidence = _mark(row, "carina", fit) if "carina_x" in row else (None, 0)
             entries.append(
                 Entry(
-                    row["file"], row["patient"], _kind(row), folds[row["patient"]],
+                    row["path"], row["patient"], row["origin"], _kind(row), folds[row["patient"]],
                     tip, carina, tip_confidence, carina_confidence, start, len(data),
                 )
             )  # fmt: skip
@@ -156,9 +207,23 @@ def read_table(folder: Path) -> list[Entry]:
     return [Entry(**(row | {k: tuple(row[k]) if row[k] else None for k in points})) for row in rows]
 
 
-def unpack(folder: Path) -> tuple[list[Entry], NDArray[np.uint8]]:
-    """Packed films back: their table and their pixels, shape (films, side, side)."""
+def fitted(image: NDArray[np.uint8], side: int) -> tuple[NDArray[np.uint8], tuple[int, int, int, int]]:
+    """A film in the middle of a black square, and where it lies there: top, left, bottom, right."""
+    import cv2
+
+    rows, columns = image.shape
+    fit = Fit(rows, columns, side)
+    (height, width), (top, left) = fit.size, fit.corner
+    square = np.zeros((side, side), np.uint8)
+    square[top : top + height, left : left + width] = (
+        image if image.shape == fit.size else cv2.resize(image, (width, height), interpolation=cv2.INTER_CUBIC)
+    )
+    return square, (top, left, top + height, left + width)
+
+
+def unpack(folder: Path, side: int) -> tuple[list[Entry], NDArray[np.uint8], NDArray[np.int64]]:
+    """Packed films back: their table, their pixels, shape (films, side, side), and where they lie in them."""
     entries = read_table(folder)
     blob = (folder / BLOB).read_bytes()
-    images = [_decode(blob[e.start : e.start + e.size]) for e in entries]
-    return entries, np.stack(images)
+    pairs = [fitted(_decode(blob[e.start : e.start + e.size]), side) for e in entries]
+    return entries, np.stack([square for square, _ in pairs]), np.array([box for _, box in pairs], np.int64)

@@ -1,6 +1,6 @@
-"""Out-of-fold scores: every marked film seen by the network that did not see its patient.
+"""Scores by collection: every marked film seen by networks and judged by a calibration that never saw its patient.
 
-As a program it is the command that the films' scoring script runs:
+As a program it is the command that the films' scoring script runs, once `calibrate` has looked at every film:
 
     score_films.py --command "python -m imaging.training.score"
 """
@@ -11,57 +11,109 @@ import argparse
 import json
 import math
 from collections.abc import Sequence
-from functools import cache
-from multiprocessing import Pool
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from imaging.film import Film
-from imaging.load import load_film
-from imaging.network import find_landmarks, judge, load_card, load_members, look
-from imaging.training.calibrate import Answer, error_mm, fold_members, read_answers
-from imaging.training.pack import read_table
+from imaging.network.judging import judge
+from imaging.network.looking import NEAR_MM
+from imaging.network.members import Calibration, load_shape
+from imaging.training.calibrate import Answer, Asked, calibrate, error_mm, for_use, judges_of, read_answers
+from imaging.training.pack import HANNOVER, NIH
 from measure.landmarks import Landmark, Landmarks
 
-ROOT = Path(__file__).resolve().parents[2]
+RUNS = Path(__file__).resolve().parents[2] / "build" / "training"
 _UNCLEAR = 0.5
+_GROSS_MM = 15.0
+_DOUBTFUL = (0.7, 0.85)
+"""Confidences whose share of right ones is told apart: where a calibration fails first."""
+GROUPS = (
+    ("NIH out of fold", NIH, Asked.FOLD, False),
+    ("NIH out of fold, spoiled", NIH, Asked.FOLD, True),
+    ("Hannover by networks that never saw it", HANNOVER, Asked.OTHER, False),
+    ("Hannover by networks that never saw it, spoiled", HANNOVER, Asked.OTHER, True),
+    ("NIH by networks that never saw it", NIH, Asked.OTHER, False),
+    ("Hannover out of fold", HANNOVER, Asked.FOLD, False),
+)
 
 
-def _judged(answer: Answer, runs: Path) -> Landmarks:
-    """The answer through the calibration that did not see its fold."""
-    side = round(answer.px_per_mm * 400.0)
-    film = Film(np.zeros((side, side), np.float32))
-    return judge(answer.sight, film, load_card(runs / f"card{answer.fold}.json"))[0]
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """An answer and what became of it."""
+
+    answer: Answer
+    landmarks: Landmarks
+
+    def sure(self, name: str) -> Landmark | None:
+        """The landmark, where it is an answer and no hint."""
+        mark: Landmark | None = getattr(self.landmarks, name)
+        return mark if mark is not None and mark.confidence >= _UNCLEAR else None
+
+    def error_mm(self, name: str) -> float:
+        """Nominal mm from the reference."""
+        return math.hypot(*error_mm(self.answer, name))
 
 
-def figures(answers: Sequence[Answer], runs: Path) -> dict[str, float]:
-    """The figures of the scoring script and the coverage of the intervals, on cached answers."""
-    result: dict[str, float] = {}
+def judged(answers: Sequence[Answer]) -> list[Judged]:
+    """Every answer through a calibration that did not see its patient."""
+    cards: dict[tuple[str, int, Asked], Calibration] = {}
+    fitting = for_use(answers)
+    result = []
+    for answer in answers:
+        key = (answer.origin, answer.fold if answer.asked is Asked.FOLD else -1, answer.asked)
+        if key not in cards:
+            cards[key] = calibrate(judges_of(answer, fitting))
+        side = round(answer.px_per_mm * 400.0)
+        film = Film(np.zeros((side, side), np.float32))
+        result.append(Judged(answer, judge(answer.sight, film, load_shape(), cards[key])[0]))
+    return result
+
+
+def in_group(everyone: Sequence[Judged], group: tuple[str, str, Asked, bool]) -> list[Judged]:
+    """Those of one row of `GROUPS`."""
+    _, origin, asked, spoiled = group
+    return [j for j in everyone if (j.answer.origin, j.answer.asked, j.answer.spoiled) == (origin, asked, spoiled)]
+
+
+def figures(group: Sequence[Judged]) -> dict[str, float]:
+    """The figures of the scoring script and the coverage of the intervals."""
+    result: dict[str, float] = {"films": len(group)}
     gross = answered = 0
     for name in ("tip", "carina"):
-        known = [a for a in answers if getattr(a, name) is not None]
-        marks = [getattr(_judged(a, runs), name) for a in known]
-        pairs = [(a, m) for a, m in zip(known, marks, strict=True) if m and m.confidence >= _UNCLEAR]
-        errors = np.array([math.hypot(*error_mm(a, name)) for a, _ in pairs])
-        inside = [abs(e) <= 1.96 * m.sd_px / a.px_per_mm for a, m in pairs for e in error_mm(a, name)]
-        down = [abs(error_mm(a, name)[1]) <= 1.96 * m.sd_px / a.px_per_mm for a, m in pairs]
-        gross += int((errors > 15.0).sum())
-        answered += len(errors)
+        known = [j for j in group if getattr(j.answer, name) is not None]
+        sure = [j for j in known if j.sure(name)]
+        errors = np.array([j.error_mm(name) for j in sure])
+        gross += int((errors > _GROSS_MM).sum())
+        answered += len(sure)
+        raw = np.array([j.error_mm(name) for j in known])
         result |= {
-            f"{name}s": len(known), f"{name} answered": len(errors) / len(known),
+            f"{name}s": len(known), f"{name} answered": len(sure) / max(len(known), 1),
             f"{name} median mm": _quantile(errors, 0.5), f"{name} p90 mm": _quantile(errors, 0.9),
-            f"{name} within 10 mm, of all": float((errors <= 10.0).sum() / len(known)),
-            f"{name} 95 % covers, both axes": float(np.mean(inside)),
-            f"{name} 95 % covers, rows": float(np.mean(down)),
+            f"{name} within 10 mm, of all": float((errors <= NEAR_MM).sum() / max(len(known), 1)),
+            f"{name} within 10 mm before any confidence": float((raw <= NEAR_MM).mean()) if len(raw) else math.nan,
+            f"{name} 95 % covers, rows": _covered(sure, name),
         }  # fmt: skip
-    plain = [_judged(a, runs).tip for a in answers if a.kind in ("plain", "tracheostomy")]
-    false = sum(tip is not None and tip.confidence >= _UNCLEAR for tip in plain)
+    bare = [j for j in group if j.answer.kind in ("plain", "tracheostomy")]
+    false = sum(j.sure("tip") is not None for j in bare)
+    named = [j.answer.kind for j in bare if j.answer.sight.tracheostomy > load_shape().tracheostomy_logit]
     return result | {
-        "gross": gross, "gross of answers": gross / max(answered, 1),
-        "false tubes": false, "false tubes of plain": false / max(len(plain), 1),
+        "gross": gross, "gross of answers": gross / max(answered, 1), "without a tube": len(bare),
+        "false tubes": false,
+        "tracheostomies": sum(j.answer.kind == "tracheostomy" for j in bare),
+        "tracheostomies named": named.count("tracheostomy"),
+        "others named so": named.count("plain"),
     }  # fmt: skip
+
+
+def _covered(sure: Sequence[Judged], name: str) -> float:
+    inside = [
+        abs(error_mm(j.answer, name)[1]) <= 1.96 * getattr(j.landmarks, name).sd_px / j.answer.px_per_mm
+        for j in sure
+    ]
+    return float(np.mean(inside)) if inside else math.nan
 
 
 def _quantile(errors: NDArray[np.float64], part: float) -> float:
@@ -69,63 +121,69 @@ def _quantile(errors: NDArray[np.float64], part: float) -> float:
     return float(np.quantile(errors, part)) if len(errors) else math.nan
 
 
-def reliability(answers: Sequence[Answer], runs: Path, name: str) -> list[tuple[float, float, int]]:
-    """Mean confidence, share within 10 mm and count, in five bins of confidence."""
+def _said(group: Sequence[Judged], name: str) -> NDArray[np.float64]:
+    """Confidence, and whether it was right, a row a film; for tips also films without a tube."""
     rows = []
-    for answer in answers:
-        known = getattr(answer, name) is not None
-        if not known and not (name == "tip" and answer.kind in ("plain", "tracheostomy")):
+    for j in group:
+        known = getattr(j.answer, name) is not None
+        if not known and not (name == "tip" and j.answer.kind in ("plain", "tracheostomy")):
             continue
-        mark = getattr(_judged(answer, runs), name)
-        confidence = mark.confidence if mark else 0.0
-        rows.append((confidence, known and math.hypot(*error_mm(answer, name)) <= 10.0))
-    table = np.array(rows, float)
+        mark = getattr(j.landmarks, name)
+        rows.append((mark.confidence if mark else 0.0, known and j.error_mm(name) <= NEAR_MM))
+    return np.array(rows, float).reshape(-1, 2)
+
+
+def reliability(group: Sequence[Judged], name: str) -> list[tuple[float, float, int]]:
+    """Mean confidence, share within 10 mm and count, in five bins of confidence."""
+    table = _said(group, name)
     bins = np.minimum((table[:, 0] * 5).astype(int), 4)
     return [
-        (float(table[bins == k, 0].mean()), float(table[bins == k, 1].mean()), int((bins == k).sum()))
+        (round(float(part[:, 0].mean()), 3), round(float(part[:, 1].mean()), 3), len(part))
         for k in range(5)
-        if (bins == k).any()
+        if len(part := table[bins == k])
     ]
 
 
+def doubtful(group: Sequence[Judged]) -> tuple[float, int]:
+    """Share of right ones among tips and carinas of a confidence of 0.7 to 0.85, and their number."""
+    table = np.concatenate([_said(group, name) for name in ("tip", "carina")])
+    part = table[(table[:, 0] >= _DOUBTFUL[0]) & (table[:, 0] < _DOUBTFUL[1])]
+    return (float(part[:, 1].mean()) if len(part) else math.nan), len(part)
+
+
 def scores(runs: Path) -> dict[str, dict[str, float]]:
-    """The figures on films as they are and on spoiled ones."""
-    answers = read_answers(runs)
-    parts = {"as they are": False, "spoiled": True}
-    return {
-        name: {k: round(v, 4) for k, v in figures([a for a in answers if a.spoiled == spoiled], runs).items()}
-        for name, spoiled in parts.items()
-    }
+    """The figures of every group that was looked at."""
+    everyone = judged(read_answers(runs))
+    result = {}
+    for group in GROUPS:
+        part = in_group(everyone, group)
+        if part:
+            right, count = doubtful(part)
+            told = figures(part) | {"of confidence 0.7 to 0.85: right": right, "their number": count}
+            result[group[0]] = {key: round(value, 4) for key, value in told.items()}
+    return result
 
 
-def reliabilities(runs: Path) -> dict[str, list[tuple[float, float, int]]]:
-    """The bins of `reliability` for tip and carina, on films as they are."""
-    answers = [a for a in read_answers(runs) if not a.spoiled]
+def reliabilities(runs: Path) -> dict[str, dict[str, list[tuple[float, float, int]]]]:
+    """The bins of `reliability` for tip and carina, by group, on films as they are."""
+    everyone = judged(read_answers(runs))
     return {
-        name: [(round(c, 3), round(right, 3), n) for c, right, n in reliability(answers, runs, name)]
-        for name in ("tip", "carina")
+        group[0]: {name: reliability(part, name) for name in ("tip", "carina")}
+        for group in GROUPS
+        if not group[3] and (part := in_group(everyone, group))
     }
 
 
 def report(runs: Path) -> str:
-    """Everything, as text: films as they are, then spoiled."""
-    answers = read_answers(runs)
+    """Everything, as text."""
     lines = []
-    for spoiled in (False, True):
-        part = [a for a in answers if a.spoiled == spoiled]
-        lines.append(
-            "films spoiled (crop, squeeze, shrink, blur, flat, grain)" if spoiled else "films as they are"
-        )
-        lines += [f"  {key}: {value:.3f}" for key, value in figures(part, runs).items()]
-        for name in ("tip", "carina"):
-            bins = [f"{c:.2f} -> {r:.2f} (n {n})" for c, r, n in reliability(part, runs, name)]
-            lines.append(f"  {name} confidence -> right: " + ", ".join(bins))
+    for name, told in scores(runs).items():
+        lines += [name, *(f"  {key}: {value:g}" for key, value in told.items())]
+    for name, by_landmark in reliabilities(runs).items():
+        for landmark, bins in by_landmark.items():
+            said = ", ".join(f"{c:.2f} -> {r:.2f} (n {n})" for c, r, n in bins)
+            lines.append(f"{name}: {landmark}, confidence -> right: {said}")
     return "\n".join(lines)
-
-
-@cache
-def _folds(packed: Path) -> dict[str, int]:
-    return {entry.file: entry.fold for entry in read_table(packed)}
 
 
 def _mark(landmark: Landmark | None) -> dict[str, object] | None:
@@ -137,27 +195,21 @@ def _mark(landmark: Landmark | None) -> dict[str, object] | None:
     }  # fmt: skip
 
 
-def _line(path: str) -> str:
-    """One film, answered out of fold where it is one of the packed films, else by the shipped network."""
-    film = load_film(Path(path))
-    folds = _folds(ROOT / "training_data")
-    fold = folds.get("/".join(Path(path).parts[-2:]))
-    runs = ROOT / "build" / "training"
-    if fold is None:
-        landmarks, *_ = find_landmarks(film)
-    else:
-        members = load_members(fold_members(runs, fold))
-        landmarks, _ = judge(look(film, members), film, load_card(runs / f"card{fold}.json"))
-    return json.dumps({"film": path, "tip": _mark(landmarks.tip), "carina": _mark(landmarks.carina)})
-
-
 def main() -> None:
-    """Answer films, one JSON object a line."""
+    """Tell of each film what was found by networks that did not see its patient, one JSON object a line."""
     parser = argparse.ArgumentParser(prog="python -m imaging.training.score", description=__doc__)
     parser.add_argument("films", nargs="+")
-    with Pool(2) as pool:
-        for line in pool.imap(_line, parser.parse_args().films, chunksize=4):
-            print(line)
+    parser.add_argument("--runs", type=Path, default=RUNS)
+    arguments = parser.parse_args()
+    found = {
+        (j.answer.file, j.answer.origin): j.landmarks
+        for group in (GROUPS[0], GROUPS[2])
+        for j in in_group(judged(read_answers(arguments.runs)), group)
+    }
+    by_end = {"/".join(Path(file).parts[-2:]): landmarks for (file, _), landmarks in found.items()}
+    for path in arguments.films:
+        landmarks = by_end["/".join(Path(path).parts[-2:])]
+        print(json.dumps({"film": path, "tip": _mark(landmarks.tip), "carina": _mark(landmarks.carina)}))
 
 
 if __name__ == "__main__":

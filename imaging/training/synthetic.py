@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,20 @@ NEVER_TESTED = -2
 """The fold of a film that every network may learn from."""
 
 Path2D = NDArray[np.float64]
-"""Points of a line, x and y in pixels, shape (points, 2), top down."""
+"""Points of a line, x and y in pixels, shape (points, 2)."""
+
+OTHER_KINDS = {
+    "child": (250, ["--age-group", "child"]), "neonate": (120, ["--age-group", "neonate"]),
+    "lateral": (300, ["--lateral"]),
+}  # fmt: skip
+"""Films that are no upright frontal ones of adults: how many, and the command's words for them."""
+_OTHER_DIFFICULTY, _SMALL_PX = 0.5, 256
+
+NAMED_LINES = {
+    "endotracheal tube": "tube line", "stomach tube": "gullet line", "temperature probe": "gullet line",
+    "central line": "vein line",
+}  # fmt: skip
+"""Name of a line in the truth file, and the map that is to show it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +49,22 @@ class SyntheticFilm:
     entry : Entry
     pixels : ndarray of uint8, shape (side, side)
     airway : ndarray, shape (points, 2)
-        Midline of the windpipe from the cords to the carina.
+        Midline of the windpipe from the cords to the carina, top down.
+    lines : mapping of str to tuple of ndarray
+        Long lines by the map that is to show them.
+    vertebrae : ndarray, shape (points, 2)
+        Middles of the vertebral bodies C3 to L1.
     """
 
     entry: Entry
     pixels: NDArray[np.uint8]
     airway: Path2D
+    lines: Mapping[str, tuple[Path2D, ...]]
+    vertebrae: Path2D
 
 
 def make_synthetic(out: Path, config: Config) -> None:
-    """Have the films of the recipe made, one folder for each difficulty, with and without a tube.
+    """Have the films of the recipe made, one folder for each difficulty and for each other kind of film.
 
     Raises
     ------
@@ -55,11 +74,16 @@ def make_synthetic(out: Path, config: Config) -> None:
     command = shutil.which("lipmark")
     if command is None:
         raise FileNotFoundError("training: the command lipmark is not on the path; install the project first.")
-    for number, difficulty in enumerate(config.synthetic.difficulties):
-        words = [command, "synthesise", str(config.synthetic.films), "--out", str(out / f"{number}")]
-        words += ["--difficulty", str(difficulty), "--seed", str(config.synthetic.seed + number)]
-        words += ["--tube", "mixed", "--format", "png", "--size", str(config.pack.side_px)]
-        subprocess.run(words, check=True)
+    folders: dict[str, tuple[int, float, list[str]]] = {
+        str(number): (config.synthetic.films, difficulty, ["--size", str(config.pack.side_px)])
+        for number, difficulty in enumerate(config.synthetic.difficulties)
+    }
+    for name, (films, words) in OTHER_KINDS.items():
+        folders[name] = (films, _OTHER_DIFFICULTY, [*words, "--size", str(_SMALL_PX)])
+    for number, (name, (films, difficulty, words)) in enumerate(folders.items()):
+        line = [command, "synthesise", str(films), "--out", str(out / name), "--difficulty", str(difficulty)]
+        line += ["--seed", str(config.synthetic.seed + number), "--tube", "mixed", "--format", "png", *words]
+        subprocess.run(line, check=True)
 
 
 def _at(point: dict[str, float]) -> tuple[float, float]:
@@ -74,9 +98,10 @@ def _tip(truth: dict[str, Any]) -> tuple[float, float] | None:
     return (x + _at(truth["points"].get("line end", truth["points"]["tip"]))[0]) / 2.0, y
 
 
-def _kind(truth: dict[str, Any]) -> str:
+def _kind(record: dict[str, Any]) -> str:
+    truth = record["truth"]
     if "tip" not in truth["points"]:
-        return "synthetic plain"
+        return "synthetic tracheostomy" if record["recipe"]["devices"]["tracheostomy_tube"] else "synthetic plain"
     return "synthetic unclear" if truth["oesophageal"] else "synthetic tube"
 
 
@@ -85,21 +110,31 @@ def read_synthetic(folder: Path) -> Sequence[SyntheticFilm]:
     import cv2
 
     films = []
-    for truth_file in sorted(folder.glob("*/truth.jsonl")):
+    for truth_file in sorted(folder.glob("[0-9]*/truth.jsonl")):
         for line in truth_file.read_text(encoding="utf-8").splitlines():
             record = json.loads(line)
-            truth = record["truth"]
             path = truth_file.parent / record["film"]
             image = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
             if image is None:
                 raise ValueError(f"training: {path} is no picture; make the synthetic films again.")
-            tip = _tip(truth)
-            name = f"{truth_file.parent.name}/{record['film']}"
-            entry = Entry(
-                file=name, patient="", kind=_kind(truth), fold=NEVER_TESTED,
-                tip=tip, carina=_at(truth["points"]["carina"]), tip_confidence=3 if tip else 0,
-                carina_confidence=3, start=0, size=0,
-            )  # fmt: skip
-            airway = np.array([_at(point) for point in truth["airway_path"]])
-            films.append(SyntheticFilm(entry, image.astype(np.uint8, copy=False), airway))
+            films.append(SyntheticFilm(*_known(record, f"{truth_file.parent.name}/{record['film']}", image)))
     return films
+
+
+def _known(record: dict[str, Any], name: str, image: Any) -> tuple[Any, ...]:
+    """The fields of a SyntheticFilm."""
+    truth = record["truth"]
+    points = truth["points"]
+    tip = _tip(truth)
+    entry = Entry(
+        file=name, patient="", origin="synthetic", kind=_kind(record), fold=NEVER_TESTED,
+        tip=tip, carina=_at(points["carina"]), tip_confidence=3 if tip else 0,
+        carina_confidence=3, start=0, size=0,
+    )  # fmt: skip
+    airway = np.array([_at(point) for point in truth["airway_path"]])
+    lines: dict[str, tuple[Path2D, ...]] = {}
+    for line, channel in NAMED_LINES.items():
+        paths = tuple(np.array(path)[:, ::-1] for path in record["lines"].get(line, []))
+        lines[channel] = lines.get(channel, ()) + paths
+    vertebrae = np.array([_at(point) for key, point in points.items() if key.startswith("vertebra ")])
+    return entry, image.astype(np.uint8, copy=False), airway, lines, vertebrae

@@ -1,4 +1,4 @@
-"""Train one network on the packed films, its test fold left out."""
+"""Train one network on the packed films, its test fold or the other collection left out."""
 
 from __future__ import annotations
 
@@ -13,24 +13,62 @@ from pathlib import Path
 import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812
-from torch import Tensor
+from torch import Tensor, nn
 
 from imaging.training.augment import Placement, degrade, mask_borders, place, soften
 from imaging.training.compose import Dice, Drawn, Orders, compose
 from imaging.training.config import Config
 from imaging.training.guides import GUIDE_STEP_PX, trace_airway
-from imaging.training.model import STRIDE, Finder
+from imaging.training.model import MAPS, STRIDE, Finder
 from imaging.training.overlays import draw_overlays
-from imaging.training.pack import Entry, unpack
+from imaging.training.pack import HANNOVER, NIH, Entry, unpack
 from imaging.training.synthetic import SyntheticFilm, read_synthetic
 
 _LOG_LINES = 15
 _REAL = ("tube", "plain", "tracheostomy", "unmarked")
-_KINDS = (*_REAL, "synthetic tube", "synthetic plain", "synthetic unclear")
+_KINDS = (*_REAL, "synthetic tube", "synthetic plain", "synthetic unclear", "synthetic tracheostomy")
 _FREE = ("plain", "unmarked", "synthetic plain")
 """Kinds of film on which a tube may be drawn."""
 _AIRWAY_MM, _AIRWAY_HALF_WIDTH_MM = 100.0, 4.0
 """How far above the carina the windpipe is taught, and half the width of the band that is taught; ours."""
+_KNOWN = ("tube line", "gullet line", "vein line")
+"""Maps of lines that the synthetic films know of themselves; their vertebrae come after."""
+_LINE_CELLS = {"tube line": 4, "gullet line": 3, "vein line": 2}
+"""How wide such a line is taught, in cells of 2 nominal mm; ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pupil:
+    """What one network may learn from.
+
+    Parameters
+    ----------
+    name : str
+        "fold0a", "nih-a", "hannover-a", "all-a" ...: a test fold of both collections left out, one collection
+        only, or everything; the letter tells the seeds.
+    """
+
+    name: str
+
+    @property
+    def fold(self) -> int:
+        """Test fold left out; -1 where none is."""
+        return int(self.name[4:-1]) if self.name.startswith("fold") else -1
+
+    @property
+    def origins(self) -> tuple[str, ...]:
+        """Collections learnt from; synthetic films always are."""
+        only = self.name.split("-")[0]
+        return (only,) if only in (NIH, HANNOVER) else (NIH, HANNOVER)
+
+    @property
+    def seed(self) -> int:
+        """Its own, added to the recipe's."""
+        return 100 * (ord(self.name[-1]) - ord("a")) + self.fold + 1
+
+    def allowed(self, entry: Entry) -> bool:
+        """Whether it may learn from this film."""
+        return entry.origin == "synthetic" or (entry.origin in self.origins and entry.fold != self.fold)
 
 
 class Shelf:
@@ -41,20 +79,25 @@ class Shelf:
     entries : list of Entry
         Real films.
     pixels : ndarray of uint8, shape (films, side, side)
+    boxes : ndarray of int, shape (films, 4)
+        Where each film lies in its square: top, left, bottom, right.
     synthetic : sequence of SyntheticFilm
     device : torch.device
     """
 
     def __init__(
-        self, entries: list[Entry], pixels: np.ndarray, synthetic: Sequence[SyntheticFilm], device: torch.device
-    ) -> None:
-        real = len(entries)
+        self, entries: list[Entry], pixels: np.ndarray, boxes: np.ndarray, synthetic: Sequence[SyntheticFilm],
+        device: torch.device,
+    ) -> None:  # fmt: skip
+        self.real = real = len(entries)
         entries = [*entries, *(film.entry for film in synthetic)]
         pixels = np.concatenate([pixels, *(film.pixels[None] for film in synthetic)])
         self.entries = entries
         self.pixels = torch.from_numpy(pixels).to(device)
         self.side = int(pixels.shape[1])
         self.device = device
+        whole = np.tile([[0, 0, self.side, self.side]], (len(synthetic), 1))
+        self.boxes = torch.from_numpy(np.concatenate([boxes, whole])).to(device)
         centre = (self.side * 0.494, self.side * 0.365)
         self.kind = torch.tensor([_KINDS.index(e.kind) for e in entries], device=device)
         self.tip = torch.tensor([e.tip or (0.0, 0.0) for e in entries], device=device)
@@ -69,6 +112,23 @@ class Shelf:
         for number, film in enumerate(synthetic, start=real):
             columns = np.interp(rows, film.airway[:, 1], film.airway[:, 0])
             self.guide[number] = torch.from_numpy(columns).to(self.guide)
+        cells = self.side // GUIDE_STEP_PX
+        known = np.zeros((len(synthetic) + 1, len(_KNOWN) + 1, cells, cells), np.uint8)
+        for bands, film in zip(known, synthetic, strict=False):
+            draw_known(bands, film)
+        self.known = torch.from_numpy(known).to(device)
+
+    def inside(self, which: Tensor) -> Tensor:
+        """1 where the film itself lies in its square, shape (n, side, side)."""
+        at = torch.arange(self.side, device=self.device)
+        top, left, bottom, right = self.boxes[which].T[:, :, None]
+        rows = (at >= top) & (at < bottom)
+        return (rows[:, :, None] & ((at >= left) & (at < right))[:, None, :]).float()
+
+    def known_lines(self, which: Tensor) -> Tensor:
+        """Lines and vertebrae that synthetic films know of, shape (n, 4, cells, cells); 0 on real films."""
+        row = torch.where(which >= self.real, which - self.real, torch.full_like(which, len(self.known) - 1))
+        return self.known[row].float() / 255.0
 
     def of_kind(self, which: Tensor, *kinds: str) -> Tensor:
         """True where a film is of one of these kinds."""
@@ -97,6 +157,18 @@ class Shelf:
             self.carina_mass[part] = mass
             self.guided[part] = mass > 0.35
             self.guide[part] = trace_airway(self.film(part), self.carina[part])
+
+
+def draw_known(bands: np.ndarray, film: SyntheticFilm) -> None:
+    """Draw a synthetic film's lines and vertebrae into `bands`, uint8 of shape (4, cells, cells)."""
+    import cv2
+
+    for band, name in zip(bands, _KNOWN, strict=False):
+        for path in film.lines.get(name, ()):
+            points = np.round(((path + 0.5) / GUIDE_STEP_PX - 0.5) * 16.0).astype(np.int32)
+            cv2.polylines(band, [points[:, None]], False, 255, _LINE_CELLS[name], cv2.LINE_AA, 4)
+    for x, y in ((film.vertebrae + 0.5) / GUIDE_STEP_PX - 0.5) * 16.0:
+        cv2.circle(bands[-1], (round(x), round(y)), 28, 255, -1, cv2.LINE_AA, 4)
 
 
 def decode(logits: Tensor, px_per_mm: float) -> tuple[Tensor, Tensor]:
@@ -149,16 +221,16 @@ class Lesson:
 class Teacher:
     """Makes lessons from the shelf, on the device."""
 
-    def __init__(self, shelf: Shelf, config: Config, fold: int | None, generator: torch.Generator) -> None:
+    def __init__(self, shelf: Shelf, config: Config, pupil: Pupil, generator: torch.Generator) -> None:
         self.shelf = shelf
         self.config = config
         self.generator = generator
-        folds = torch.tensor([e.fold for e in shelf.entries], device=shelf.device)
-        self.allowed = folds != (fold if fold is not None else -1)
+        self.allowed = torch.tensor([pupil.allowed(e) for e in shelf.entries], device=shelf.device)
         excluded = [e.file in config.pack.excluded for e in shelf.entries]
         self.allowed &= ~torch.tensor(excluded, device=shelf.device)
-        overlays = draw_overlays(config.train.overlays, shelf.side, config.train.seed)
+        overlays, named = draw_overlays(config.train.overlays, shelf.side, config.train.seed)
         self.overlays = torch.from_numpy(overlays).to(shelf.device)
+        self.named = torch.from_numpy(named).to(shelf.device)
 
     def _choose(self) -> Tensor:
         shelf, share = self.shelf, self.config.share
@@ -188,8 +260,8 @@ class Teacher:
         free = shelf.of_kind(which, *_FREE)
         tube = free & guided & dice.chance(0.66)
         tracheostomy = free & guided & ~tube & dice.chance(0.16)
-        stomach = torch.where(tube, dice.chance(0.5), dice.chance(0.25)) & guided
-        return Orders(tube, tracheostomy, stomach, dice.chance(0.5))
+        stomach = torch.where(tube, dice.chance(0.7), dice.chance(0.3)) & guided
+        return Orders(tube, tracheostomy, stomach, dice.chance(0.5), tube & dice.chance(0.25))
 
     @torch.no_grad()
     def lesson(self) -> Lesson:
@@ -198,23 +270,33 @@ class Teacher:
         which = self._choose()
         dice = Dice(len(which), shelf.device, self.generator)
         orders = self._orders(which, dice)
-        drawn = compose(shelf.film(which), shelf.guide[which], shelf.carina[which], self.overlays, orders, dice)
+        drawn, overlay = compose(
+            shelf.film(which), shelf.guide[which], shelf.carina[which], self.overlays, orders, dice
+        )
         tip = torch.where(orders.tube[:, None], drawn.tip, shelf.tip[which])
         has_tip = orders.tube | (shelf.tip_confidence[which] > 0)
         focus = torch.where((has_tip & dice.chance(0.5))[:, None], tip, shelf.carina[which])
         placement = place(dice, focus, shelf.side)
         side = config.network.side_px
-        film = placement.sample(soften(dice, drawn.film, placement.zoom, shelf.side / side), side)
+        film = drawn.film * shelf.inside(which)
+        film = placement.sample(soften(dice, film, placement.zoom, shelf.side / side), side)
         film = degrade(dice, film)
         seen = mask_borders(dice, side)
         film = torch.where(dice.chance(0.1)[:, None, None], film * seen + (1.0 - seen), film * seen)
         tip = placement.move(tip, shelf.side, side)
         carina = placement.move(shelf.carina[which], shelf.side, side)
-        return self._answers(which, orders, has_tip, film, seen, tip, carina, placement, drawn)
+        named = self._named(overlay) * orders.overlay[:, None, None, None]
+        return self._answers(which, orders, has_tip, film, seen, tip, carina, placement, drawn, named)
+
+    def _named(self, overlay: Tensor) -> Tensor:
+        """Venous lines and leads of the overlays, shape (batch, 2, cells, cells)."""
+        mirrored = overlay < 0
+        named = self.named[torch.where(mirrored, -1 - overlay, overlay)].float() / 255.0
+        return torch.where(mirrored[:, None, None, None], named.flip(3), named)
 
     def _answers(
         self, which: Tensor, orders: Orders, has_tip: Tensor, film: Tensor, seen: Tensor, tip: Tensor,
-        carina: Tensor, placement: Placement, drawn: Drawn,
+        carina: Tensor, placement: Placement, drawn: Drawn, named: Tensor,
     ) -> Lesson:  # fmt: skip
         shelf, loss = self.shelf, self.config.loss
         tip_inside, carina_inside = _inside(tip, seen), _inside(carina, seen)
@@ -223,19 +305,15 @@ class Teacher:
         carina_weight = doubtful[shelf.carina_confidence[which]] * shelf.guided[which] * shelf.carina_mass[which]
         real_tube = shelf.of_kind(which, "tube", "synthetic tube")
         tube = orders.tube | real_tube
-        tracheostomy = orders.tracheostomy | shelf.of_kind(which, "tracheostomy")
+        tracheostomy = orders.tracheostomy | shelf.of_kind(which, "tracheostomy", "synthetic tracheostomy")
         # Whether a tube shows is not asked where its tip is not in view, nor where it lies in the oesophagus.
         asked = torch.where(tube, tip_inside | (real_tube & ~has_tip), True)
         asked &= ~shelf.of_kind(which, "synthetic unclear")
         asked_tracheostomy = torch.where(tracheostomy, carina_inside, True)
         cells = film.shape[1] // STRIDE
-        lines = torch.stack([drawn.tube_line, drawn.other_line], 1)
-        small = F.avg_pool2d(lines, GUIDE_STEP_PX)
-        small = torch.cat([small, self._airway(which)[:, None]], 1)
+        small = self._lines(which, drawn, named)
         moved = [placement.sample(small[:, k], cells) for k in range(small.shape[1])]
-        drawn_upon = shelf.of_kind(which, *_FREE).float()
-        other = (orders.stomach | orders.tracheostomy).float()
-        line_weight = torch.stack([drawn_upon, other, carina_weight.clamp_max(1.0)], 1)
+        line_weight = self._line_weight(which, orders, carina_weight)
         sure = shelf.carina_confidence[which] == 3
         carina_sigma = torch.where(sure, loss.carina_sigma_cells, loss.doubtful_sigma_cells)
         return Lesson(
@@ -244,6 +322,38 @@ class Teacher:
             torch.stack([tube, tracheostomy], 1).float(), torch.stack([asked, asked_tracheostomy], 1).float(),
             torch.stack(moved, 1), line_weight,
         )  # fmt: skip
+
+    def _lines(self, which: Tensor, drawn: Drawn, named: Tensor) -> Tensor:
+        """What the maps after the carina's are to show, on the grid of the guides."""
+        big = torch.stack([drawn.tube_line, drawn.gullet_line, drawn.tracheostomy], 1)
+        tube, gullet, tracheostomy = F.avg_pool2d(big, GUIDE_STEP_PX).unbind(1)
+        # A lead is thinner than a cell: the cell's brightest pixel counts.
+        lead = F.max_pool2d(drawn.lead[:, None], GUIDE_STEP_PX)[:, 0]
+        known = self.shelf.known_lines(which)
+        lines = {
+            "tube line": torch.maximum(tube, known[:, 0]), "gullet line": torch.maximum(gullet, known[:, 1]),
+            "tracheostomy": tracheostomy, "vein line": torch.maximum(named[:, 0], known[:, 2]),
+            "lead": torch.maximum(named[:, 1], lead), "airway": self._airway(which), "vertebra": known[:, 3],
+        }  # fmt: skip
+        return torch.stack([lines[name] for name in MAPS[2:]], 1)
+
+    def _line_weight(self, which: Tensor, orders: Orders, carina_weight: Tensor) -> Tensor:
+        """How much each film teaches of each of these maps: only where its lines have names."""
+        shelf = self.shelf
+        free = shelf.of_kind(which, *_FREE).float()
+        synthetic = (which >= shelf.real).float()
+        bare = shelf.of_kind(which, "tracheostomy", "synthetic tracheostomy").float()
+        named = orders.overlay.float() * self.config.loss.named
+        weights = {
+            "tube line": torch.maximum(free, synthetic).maximum(bare),
+            "gullet line": torch.maximum(orders.stomach.float(), synthetic),
+            "tracheostomy": free,
+            "vein line": torch.maximum(named, synthetic * self.config.loss.named),
+            "lead": torch.maximum(named, orders.lead.float() * self.config.loss.named),
+            "airway": carina_weight.clamp_max(1.0),
+            "vertebra": synthetic,
+        }
+        return torch.stack([weights[name] for name in MAPS[2:]], 1)
 
     def _airway(self, which: Tensor) -> Tensor:
         """The windpipe above the carina as a band, on the grid of the guides."""
@@ -288,7 +398,7 @@ def _line_loss(logits: Tensor, target: Tensor, weight: Tensor) -> Tensor:
     return ((cross * 5.0 + (1.0 - overlap)) * weight).mean()
 
 
-def lesson_loss(network: Finder, lesson: Lesson, config: Config) -> tuple[Tensor, Tensor]:
+def lesson_loss(network: nn.Module, lesson: Lesson, config: Config) -> tuple[Tensor, Tensor]:
     """The loss, and its parts (tip, carina, tube, lines) for the log."""
     device = lesson.film.device.type
     film = lesson.film.to(memory_format=torch.channels_last)
@@ -354,7 +464,7 @@ def quick_scores(network: Finder, shelf: Shelf, which: Tensor, side: int) -> dic
     }  # fmt: skip
 
 
-def _report_speed(teacher: Teacher, network: Finder, config: Config) -> None:
+def _report_speed(teacher: Teacher, network: nn.Module, config: Config) -> None:
     """Print how long a batch takes to make, and to make and learn from."""
     for learn in (False, True):
         torch.cuda.synchronize()
@@ -368,11 +478,26 @@ def _report_speed(teacher: Teacher, network: Finder, config: Config) -> None:
         print(f"a batch of {config.train.batch} {kind} in {(time.monotonic() - began) / 8:.3f} s", flush=True)
 
 
-def train(
-    folder: Path, synthetic: Path, out: Path, config: Config, name: str, fold: int | None, seed: int,
-    device_name: str,
-) -> Finder:  # fmt: skip
-    """Train a network and write its averaged weights (float16) and its log to `out`.
+def save(out: Path, name: str, average: Finder, log: list[dict[str, float]]) -> None:
+    """Write the averaged weights (float16) and the log."""
+    out.mkdir(parents=True, exist_ok=True)
+    weights = {k: v.half().cpu() if v.is_floating_point() else v.cpu() for k, v in average.state_dict().items()}
+    torch.save(weights, out / f"{name}.pt.part")
+    (out / f"{name}.pt.part").replace(out / f"{name}.pt")
+    (out / f"{name}.json").write_text(json.dumps(log, indent=0))
+
+
+def _compiled(network: Finder, device: torch.device) -> nn.Module:
+    """The network as one program where there is a GPU; where that fails it runs as it is."""
+    if device.type != "cuda":
+        return network
+    torch._dynamo.config.suppress_errors = True
+    compiled: nn.Module = torch.compile(network)
+    return compiled
+
+
+def train(folder: Path, synthetic: Path, out: Path, config: Config, pupil: Pupil, device_name: str) -> Finder:
+    """Train a network and write its averaged weights (float16) and its log to `out`, over and over.
 
     Parameters
     ----------
@@ -380,32 +505,25 @@ def train(
         Packed films.
     synthetic : Path
         Synthetic films; trained without where there are none.
-    name : str
-        Of the files written.
-    fold : int or None
-        Test fold to leave out; None trains on every film.
-    seed : int
-        Added to the recipe's.
+    pupil : Pupil
+        What it may learn from; its name is that of the files.
     """
-    torch.manual_seed(config.train.seed + seed)
+    torch.manual_seed(config.train.seed + pupil.seed)
     device = torch.device(device_name)
-    generator = torch.Generator(device).manual_seed(config.train.seed + seed)
+    generator = torch.Generator(device).manual_seed(config.train.seed + pupil.seed)
     torch.backends.cudnn.benchmark = True
-    shelf = Shelf(*unpack(folder), read_synthetic(synthetic), device)
-    teacher = Teacher(shelf, config, fold, generator)
+    shelf = Shelf(*unpack(folder, config.pack.side_px), read_synthetic(synthetic), device)
+    teacher = Teacher(shelf, config, pupil, generator)
     network = Finder(config.network.stem, config.network.channels).to(device)
     network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
     average = copy.deepcopy(network)
+    learner = _compiled(network, device)
     steps = config.train.steps
     optimiser = torch.optim.AdamW(
         network.parameters(), lr=config.train.learning_rate, weight_decay=config.train.weight_decay
     )
-    folds = torch.tensor([e.fold for e in shelf.entries], device=device)
-    held_out = (
-        ((folds == (fold if fold is not None else -1)) & (shelf.kind < _REAL.index("unmarked")))
-        .nonzero()
-        .squeeze(1)
-    )
+    marked = shelf.kind < _REAL.index("unmarked")
+    held_out = (~teacher.allowed & marked).nonzero().squeeze(1)
     unmarked = (teacher.allowed & (shelf.carina_confidence == 0)).nonzero().squeeze(1)
     waiting = list(config.train.guides_at)
     log: list[dict[str, float]] = []
@@ -425,7 +543,7 @@ def train(
             waiting.pop(0)
             shelf.guess(average, config.network.side_px, unmarked)
         network.train()
-        loss, parts = lesson_loss(network, teacher.lesson(), config)
+        loss, parts = lesson_loss(learner, teacher.lesson(), config)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
@@ -434,7 +552,7 @@ def train(
         running += parts
         step += 1
         if step == 60 and device.type == "cuda":
-            _report_speed(teacher, network, config)
+            _report_speed(teacher, learner, config)
         since += 1
         if progress >= len(log) / _LOG_LINES:
             entry = {"step": step, "seconds": time.monotonic() - began}
@@ -445,13 +563,11 @@ def train(
             if len(held_out) and len(log) % 5 == 4:
                 entry |= quick_scores(average, shelf, held_out, config.network.side_px)
             log.append(entry)
-            print(name, json.dumps({k: round(v, 3) for k, v in entry.items()}), flush=True)
+            print(pupil.name, json.dumps({k: round(v, 3) for k, v in entry.items()}), flush=True)
+            save(out, pupil.name, average, log)
     if len(held_out):
         last = quick_scores(average, shelf, held_out, config.network.side_px) | {"step": step}
         log.append(last)
-        print(name, "last", json.dumps({k: round(v, 3) for k, v in last.items()}), flush=True)
-    out.mkdir(parents=True, exist_ok=True)
-    weights = {k: v.half().cpu() if v.is_floating_point() else v.cpu() for k, v in average.state_dict().items()}
-    torch.save(weights, out / f"{name}.pt")
-    (out / f"{name}.json").write_text(json.dumps(log, indent=0))
+        print(pupil.name, "last", json.dumps({k: round(v, 3) for k, v in last.items()}), flush=True)
+    save(out, pupil.name, average, log)
     return average

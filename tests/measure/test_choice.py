@@ -3,8 +3,9 @@ import doctest
 import pytest
 
 from measure import choice
-from measure.choice import chosen, did_you_mean, or_list
+from measure.choice import chosen, did_you_mean, nearest, or_list
 from measure.errors import MeasureError
+from measure.magnification import View
 from measure.posture import NeckPosture
 
 
@@ -15,6 +16,12 @@ def test_examples_run():
 @pytest.mark.parametrize("word", ["neutral", "NEUTRAL", " neutral ", NeckPosture.NEUTRAL])
 def test_a_word_becomes_its_member(word):
     assert chosen(NeckPosture, word, "neck") is NeckPosture.NEUTRAL
+
+
+@pytest.mark.parametrize("word", ["AP", "ap"])
+def test_a_member_in_capitals_is_met_too(word):
+    assert chosen(View, word) is View.AP
+    assert nearest("C33", ["C3", "T1"]) == "C3"
 
 
 def test_another_word_gets_the_choices_and_the_nearest():

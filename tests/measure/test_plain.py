@@ -2,6 +2,8 @@
 
 import json
 import math
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -158,6 +160,12 @@ def test_a_reading_of_schema_1_comes_back_without_what_it_judged_by_another_rule
     assert back.distance.on_film.value == stored["distance"]["on_film_cm"]
     assert math.isinf(back.distance.aside_on_film.sd)
     assert PreviousFilm.from_reading(back).lip_mark_cm == stored["inputs"]["lip_mark_cm"]
+
+
+def test_a_command_that_needs_no_json_does_not_load_the_library_for_it():
+    asked = "import sys, annotate.commands.read, measure.assess; print('cattrs' in sys.modules)"
+    told = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert told.stdout == "False\n"
 
 
 def test_the_row_has_the_same_columns_for_every_reading(case_at):

@@ -24,7 +24,7 @@ def misses_mm(film) -> list[float]:
 
 def test_landmarks_lie_where_their_confidence_says(ct_film):
     misses = [miss for tip_mm in TIPS_MM for miss in misses_mm(ct_film(tip_mm))]
-    assert max(misses) <= 8.5  # The goal is 8 mm for all ten; the worst carina is 7.9 mm off (docs/model-card.md).
+    assert max(misses) <= 8.0, np.round(misses, 1)
 
 
 def test_intervals_hold_the_truth(ct_film):

@@ -1,6 +1,11 @@
 """Errors of options: one line, what was found, what was expected, the nearest right word."""
 
+from importlib import import_module
+
 import pytest
+
+from annotate.command_line import COMMANDS
+from annotate.commands.parser import Parser
 
 FILM = ("read", "film.dcm")
 
@@ -65,3 +70,13 @@ def test_a_word_after_the_options_end_is_no_option(lipmark, dicom_film):
     status, out, _ = lipmark("read", "--tip", "675,600", "--carina", "900,600", "--", dicom_film("--tpi.dcm"))
     assert status == 0
     assert "--tpi.dcm" in out
+
+
+def test_every_word_that_the_help_offers_is_taken():
+    """What stands in braces in a command's help, in capitals or not, is a value of that option."""
+    for name in COMMANDS:
+        parser = Parser(prog=name)
+        import_module(f"annotate.commands.{name.replace(' ', '_')}").add_arguments(parser)
+        for action in parser._actions:
+            if action.type is not None and str(action.metavar).startswith("{"):
+                assert [action.type(word) for word in action.metavar.strip("{}").split(",")]

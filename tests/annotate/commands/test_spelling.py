@@ -9,7 +9,7 @@ from annotate.command_line import COMMANDS, GROUPS
 from annotate.commands.spelling import WrongUsageError, spelled
 
 ROOT = Path(__file__).parents[3]
-COMMAND = re.compile(r"lipmark ((?:audit|practice|log)\b(?: [a-z]+)?)")
+COMMAND = re.compile(r"lipmark ((?:audit|practice|log|ward)\b(?: [a-z]+)?)")
 
 
 def meant(text):
@@ -25,6 +25,8 @@ def meant(text):
         ("audit report results", "audit report", "results"),
         ("log list --all", "log list", "--all"),
         ("audit --help", "audit", "--help"),
+        ("ward --demo", "ward run", "--demo"),
+        ("ward account AB", "ward account", "AB"),
     ],
 )
 def test_todays_spelling(words, name, rest):

@@ -181,6 +181,11 @@ def test_by_command(lipmark, film_path, tmp_path):
     assert sorted(path.name for path in (tmp_path / "dicom").iterdir()) == ["0001-capture.dcm", "0001-report.dcm"]
     assert pydicom.dcmread(tmp_path / "dicom" / "0001-report.dcm").CompletionFlag == "COMPLETE"
     Bundle.model_validate_json((tmp_path / "reading.json").read_text())
+    written = [*(tmp_path / "dicom").iterdir(), tmp_path / "reading.json"]
+    assert {path.stat().st_mode & 0o777 for path in written} == {0o600}
+    again = (*words, "--report-fhir", tmp_path / "reading.json")
+    assert lipmark("read", film_path, *again)[0] == 1
+    assert lipmark("read", film_path, *again, "--overwrite")[0] == 0
 
 
 def test_a_picture_file_has_no_report_and_that_is_told(lipmark, png_film, tmp_path, caplog):

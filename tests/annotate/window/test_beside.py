@@ -28,9 +28,23 @@ def test_the_carinas_lie_level_and_a_centimetre_is_as_long_on_both(dicom_film):
     assert other.zoom / 0.4 == pytest.approx(camera.zoom / film.spacing.column_mm)
 
 
+def of_one_patient(path):
+    loaded = load_film(path)
+    return replace(loaded, identifiers=replace(loaded.identifiers, patient_id="bed 7"))
+
+
+def test_another_patients_film_is_never_compared_with(open_window, invented):
+    today, other = invented
+    reader = open_window(today, beside=other).proposed()
+    reader.press("Y")
+    assert "another patient's film" in reader.shown()
+    assert not reader.desk.beside.side.isVisible()
+    assert reader.marking.reading.change is None
+
+
 def test_a_second_file_stands_beside_with_what_explains_the_difference(open_window, invented):
     today, yesterday = invented
-    reader = open_window(today, beside=yesterday).proposed()
+    reader = open_window(today, beside=yesterday, load=of_one_patient).proposed()
     reader.press("Y")
     reader.until(lambda: reader.desk.beside.side.isVisible(), "the film before")
     reader.settle()
@@ -51,12 +65,7 @@ def test_a_second_file_stands_beside_with_what_explains_the_difference(open_wind
 def test_the_patients_film_before_is_found_by_the_logbook(open_window, film, invented):
     """Both are said to be of one patient; the file is at hand because this sitting has opened it."""
     yesterday, today = invented
-
-    def one_patient(path):
-        loaded = load_film(path)
-        return replace(loaded, identifiers=replace(loaded.identifiers, patient_id="bed 7"))
-
-    reader = open_window(yesterday, today, load=one_patient).proposed()
+    reader = open_window(yesterday, today, load=of_one_patient).proposed()
     reader.press("A")
     reader.press("Ctrl+S")
     reader.press("N")

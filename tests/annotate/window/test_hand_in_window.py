@@ -1,6 +1,7 @@
 """What a new user does first: clicks, presses twice, waits, asks whose film it is, takes a note along."""
 
 import threading
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,8 @@ from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication, QFileDialog
 
 from annotate.window.marking import Marking
-from annotate.window.session import Session
+from annotate.window.purpose import Purpose
+from annotate.window.session import Session, _differ
 from imaging.load import load_film
 from imaging.propose import Proposal
 from measure.landmarks import Landmark, Landmarks, Source
@@ -180,8 +182,6 @@ def test_the_next_films_are_loaded_and_proposed_beforehand_and_let_go_again(open
 
 
 def test_a_newborn_is_not_offered_an_adults_examples(dicom_film):
-    from dataclasses import replace
-
     from annotate.window.form import hints_of
     from measure.patient import Patient
 
@@ -204,3 +204,33 @@ def test_what_sharpens_most_is_asked_first(dicom_film):
     assert "carina is only proposed" in asked[0]
     surer = Landmarks(tip=marks.tip, carina=Landmark(900.0, 600.0, 4.0, Source.PROPOSED, 0.9))
     assert "carina" not in asked_of(Marking("film", film, Proposal(surer)))[0]
+
+
+def test_the_magnifier_closes_when_the_marks_are_locked(open_window, film):
+    class Answered(Purpose):
+        proposes = False
+        done = False
+
+        def locked(self, marking):
+            return self.done
+
+    purpose = Answered()
+    reader = open_window(film, purpose=purpose)
+    reader.press("T")
+    reader.click(300, 500)
+    reader.desk.points.hover(reader.at("tip"))
+    assert reader.desk.looks.magnifier.isVisible()
+    purpose.done = True
+    reader.desk.refresh()
+    assert not reader.desk.looks.magnifier.isVisible()
+    reader.desk.points.hover(reader.at("tip"))
+    assert not reader.desk.looks.magnifier.isVisible()
+
+
+def test_headers_that_name_two_patients_differ(dicom_film):
+    film = load_film(dicom_film())
+    other = replace(film, identifiers=replace(film.identifiers, patient_id="4712"))
+    silent = replace(film, identifiers=replace(film.identifiers, patient_id="", issuer_of_patient_id=""))
+    assert _differ(film, other)
+    assert not _differ(film, silent)
+    assert not _differ(film, film)

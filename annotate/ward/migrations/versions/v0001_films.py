@@ -43,6 +43,7 @@ def upgrade() -> None:
         sa.Column("reader", sa.String(100), nullable=False),
         sa.Column("decision", sa.String(24), nullable=False),
         sa.Column("answer", sa.Text, nullable=False),
+        sa.Column("summary", sa.Text, nullable=False),
         sa.Column("headline", sa.Text, nullable=False),
         sa.Column("place", sa.Text, nullable=False),
         sa.Column("screen", sa.Text, nullable=False),

@@ -1,4 +1,4 @@
-"""`lipmark ward`: films arrive by themselves, a page shows them, confirmed readings go back."""
+"""`lipmark ward run`: films arrive by themselves, a page shows them, confirmed readings go back."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import argparse
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from annotate.commands.arguments import count, number, whole
 
 if TYPE_CHECKING:
     from annotate.ward.service import Service
@@ -15,13 +17,13 @@ TOKEN_VARIABLE = "LIPMARK_WARD_TOKEN"
 
 EXAMPLES = """\
 examples:
-  lipmark ward
+  lipmark ward run
       on this machine alone: films by DICOM on port 11112, the page at the address that is printed
-  lipmark ward --data /srv/lipmark --archive ARCHIVE@10.1.2.3:104 --watch /srv/inbox
+  lipmark ward run --data /srv/lipmark --archive ARCHIVE@10.1.2.3:104 --watch /srv/inbox
       confirmed readings go to the archive; films put into a folder are read too
-  lipmark ward --host 0.0.0.0 --tls-cert ward.pem --tls-key ward.key --peer XRAY1@10.1.2.9
+  lipmark ward run --host 0.0.0.0 --tls-cert ward.pem --tls-key ward.key --peer XRAY1@10.1.2.9
       for a ward's screens; make accounts first (lipmark ward account)
-  lipmark ward --demo
+  lipmark ward run --demo
       invented films arrive, one a minute
 
 docs/ward.md tells an engineer the rest. Supports a clinician's judgement and does not replace it; local protocol
@@ -30,12 +32,14 @@ decides.
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options of `lipmark ward`."""
+    """The options of `lipmark ward run`."""
     add_data(parser)
     listening = parser.add_argument_group("where it listens")
     listening.add_argument("--host", default="127.0.0.1", help="default 127.0.0.1: this machine alone")
-    listening.add_argument("--http-port", type=int, default=8080, metavar="PORT", help="of the page; default 8080")
-    listening.add_argument("--dicom-port", type=int, default=11112, metavar="PORT", help="default 11112")
+    listening.add_argument(
+        "--http-port", type=whole, default=8080, metavar="PORT", help="of the page; default 8080"
+    )
+    listening.add_argument("--dicom-port", type=whole, default=11112, metavar="PORT", help="default 11112")
     listening.add_argument("--ae-title", default="LIPMARK", metavar="TITLE", help="ours; default LIPMARK")
     listening.add_argument(
         "--host-name", action="append", default=[], metavar="NAME", help="of the page in browsers"
@@ -46,9 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     films.add_argument("--watch", type=Path, metavar="DIR", help="take films from this folder too")
     films.add_argument("--archive", metavar="TITLE@HOST:PORT|URL", help="where confirmed readings are stored")
-    films.add_argument("--keep-days", type=float, default=7.0, metavar="DAYS", help="pixels and names; default 7")
+    films.add_argument("--keep-days", type=number, default=7.0, metavar="DAYS", help="pixels and names; default 7")
     films.add_argument(
-        "--workers", type=int, default=os.cpu_count() or 1, help="films read at once; default one a core"
+        "--workers", type=count, default=os.cpu_count() or 1, help="films read at once; default one a core"
     )
     films.add_argument("--demo", action="store_true", help="invented films arrive by DICOM, one a minute")
     people = parser.add_argument_group("who")
@@ -81,11 +85,9 @@ def data_folder_of(args: argparse.Namespace) -> Path:
 
 def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     """Serve until stopped."""
-    try:
-        from annotate.ward.errors import WardError
-        from annotate.ward.service import serve
-    except ModuleNotFoundError as error:
-        parser.error(f"{error.name} is not installed, which the ward needs: pip install 'lipmark[ward]'")
+    from annotate.ward.errors import WardError
+    from annotate.ward.service import serve
+
     try:
         serve(_settings(args, parser), lambda service, address: _say(args, service, address))
     except WardError as error:
@@ -103,8 +105,6 @@ def _settings(args: argparse.Namespace, parser: argparse.ArgumentParser) -> Sett
         )
     if args.watch is not None and not args.watch.is_dir():
         parser.error(f"--watch {args.watch}: no folder found; make it first")
-    if args.workers < 1:
-        parser.error(f"--workers {args.workers} found; 1 or more expected")
     return Settings(
         data=data_folder_of(args),
         database=args.database,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from dataclasses import replace
@@ -13,7 +14,20 @@ import numpy as np
 import pytest
 
 from imaging.film import Film
-from imaging.network import MEMBERS, Spot, find_landmarks, judge, load_card, load_members, look, towards_usual
+from imaging.finder import finder_in_use
+from imaging.network.finder import find_landmarks
+from imaging.network.judging import judge
+from imaging.network.looking import Sight, Spot, look, towards_usual
+from imaging.network.members import (
+    CARD,
+    MEMBERS,
+    WEIGHTS,
+    load_calibration,
+    load_members,
+    load_shape,
+    read_card,
+    weights_sha256,
+)
 from synthetic_images.film import make_film
 from synthetic_images.lines import ENDOTRACHEAL_TUBE, lines_on_film
 from synthetic_images.recipe import Placement, draw_recipe
@@ -30,6 +44,15 @@ def made():
 @pytest.fixture(scope="module")
 def film(made):
     return Film((made.pixels / 4095.0).astype(np.float32))
+
+
+@pytest.fixture(scope="module")
+def sight(film):
+    return look(film, load_members(), load_shape())
+
+
+def _judged(sight: Sight, film: Film):
+    return judge(sight, film, load_shape(), load_calibration())
 
 
 def _errors_mm(made, landmarks, px_per_mm):
@@ -132,24 +155,20 @@ def test_only_a_doubtful_carina_is_drawn_to_the_usual_level():
     sure = Spot(500.0, 600.0, mass=0.9, elsewhere=0.0, spread_mm=2.0, apart_mm=0.5, moved_mm=0.5)
     doubtful = replace(sure, spread_mm=6.0, apart_mm=5.0, moved_mm=8.0)
     usual = 146.5 * 2.5
-    moved = [(600.0 - towards_usual(spot, 2.5).y) / (600.0 - usual) for spot in (sure, doubtful)]
+    moved = [(600.0 - towards_usual(spot, 2.5, load_shape()).y) / (600.0 - usual) for spot in (sure, doubtful)]
     # Shares by the variances: 2.1² and 8.8² mm² against 18.7².
     assert moved == pytest.approx([0.0125, 0.18], abs=0.005)
-    assert towards_usual(doubtful, 2.5).x == 500.0
+    assert towards_usual(doubtful, 2.5, load_shape()).x == 500.0
 
 
-def test_a_carina_far_from_the_usual_level_is_trusted_less(film):
-    sight = look(film, load_members())
-    levels = [
-        judge(replace(sight, unusual=u), film, load_card())[0].carina.confidence for u in (0.0, 2.0, 3.0, 9.0)
-    ]
+def test_a_carina_far_from_the_usual_level_is_trusted_less(film, sight):
+    levels = [_judged(replace(sight, unusual=u), film)[0].carina.confidence for u in (0.0, 2.0, 3.0, 9.0)]
     assert levels[0] > levels[1] > levels[2] == levels[3]
 
 
-def test_a_tracheostomy_tube_is_named_and_gets_no_answer(film):
-    sight = replace(look(film, load_members()), tracheostomy=3.0)
-    landmarks, reasons = judge(sight, film, load_card())
-    assert landmarks.tip.confidence < 0.5
+def test_a_tracheostomy_tube_is_named_and_gets_no_answer(film, sight):
+    landmarks, reasons = _judged(replace(sight, tracheostomy=3.0), film)
+    assert landmarks.tip is None or landmarks.tip.confidence < 0.5
     assert any("tracheostomy" in reason and "0.95" in reason for reason in reasons)
 
 
@@ -177,6 +196,51 @@ def test_another_process_gives_the_same_answer_bit_for_bit(film):
     assert there == find_landmarks(film)
 
 
+def test_a_tip_without_a_line_above_it_is_no_answer(film, sight):
+    landmarks, reasons = _judged(replace(sight, line_mm=4.0), film)
+    assert landmarks.tip is None or landmarks.tip.confidence < 0.5
+    assert any("4 nominal mm of a tube's line found above it, at least 15 expected" in r for r in reasons)
+
+
+def test_a_tip_on_a_line_that_goes_on_to_the_stomach_is_no_answer(film, sight):
+    on_gullet = replace(sight, gullet_at_tip=0.95, below_mm=120.0, line_mm=4.0)
+    landmarks, reasons = _judged(on_gullet, film)
+    assert landmarks.tip is None or landmarks.tip.confidence < 0.5
+    assert any("goes on for 120 nominal mm below it, as a stomach tube's" in reason for reason in reasons)
+
+
+def test_a_tube_beside_a_stomach_tube_keeps_its_answer(film, sight):
+    """Half of all tubes have one beside them: what counts is that the tube's own line leads to the tip."""
+    beside = replace(sight, gullet_at_tip=0.95, below_mm=120.0)
+    assert _judged(beside, film)[0].tip == _judged(sight, film)[0].tip
+
+
 def test_the_weights_are_small_and_their_card_complete():
-    assert sum(path.stat().st_size for path in MEMBERS) < 20e6
-    assert set(load_card()) == {"tip", "carina"}
+    assert sum(path.stat().st_size for path in WEIGHTS.glob("*.onnx")) <= 24e6
+    assert set(load_calibration()) == {"tip", "carina"}
+    assert set(read_card()["made of"]["weights sha256"]) == {path.name for path in WEIGHTS.glob("*.onnx")}
+
+
+def test_the_files_are_those_that_the_card_names():
+    """hashlib over the files, against the card beside them."""
+    told = read_card()["made of"]["weights sha256"]
+    assert told == {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in WEIGHTS.glob("*.onnx")}
+
+
+def test_the_networks_say_themselves_what_the_card_says():
+    for session in load_members():
+        said = session.get_modelmeta().custom_metadata_map
+        assert tuple(said["maps"].split(",")) == load_shape().maps
+        assert (int(said["side_px"]), int(said["stride"])) == (load_shape().side_px, load_shape().stride)
+
+
+def test_the_identity_changes_with_any_file(tmp_path, monkeypatch):
+    before = finder_in_use().identity()
+    assert before == weights_sha256()
+    for path in (*WEIGHTS.glob("*.onnx"), CARD):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    monkeypatch.setattr("imaging.network.members.WEIGHTS", tmp_path)
+    monkeypatch.setattr("imaging.network.members.CARD", tmp_path / CARD.name)
+    assert weights_sha256() == before
+    (tmp_path / MEMBERS[0].name).write_bytes(b"another network")
+    assert weights_sha256() != before

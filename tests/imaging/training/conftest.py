@@ -1,0 +1,7 @@
+"""Training needs PyTorch, which the tool does not: where it is not installed, what needs it is not collected."""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+
+collect_ignore = [] if find_spec("torch") else ["test_train.py"]
