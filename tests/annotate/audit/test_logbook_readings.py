@@ -108,4 +108,4 @@ def test_new_entry_is_another_source(audit, logbook, tmp_path):
 def test_empty_logbook_is_told(audit, logbook, tmp_path):
     status, _, err = audit("logbook", "--out", tmp_path / "out")
     assert status == 2
-    assert "no reading yet" in err
+    assert "no file found there" in err
