@@ -541,7 +541,8 @@ def train(folder: Path, synthetic: Path, out: Path, config: Config, pupil: Pupil
             group["lr"] = rate
         if waiting and progress >= waiting[0]:
             waiting.pop(0)
-            shelf.guess(average, config.network.side_px, unmarked)
+            if len(unmarked):
+                shelf.guess(average, config.network.side_px, unmarked)
         network.train()
         loss, parts = lesson_loss(learner, teacher.lesson(), config)
         optimiser.zero_grad(set_to_none=True)
