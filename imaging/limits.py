@@ -37,8 +37,8 @@ def refuse_too_many_pixels(rows: int, columns: int) -> None:
     """
     if rows * columns > LARGEST_PIXEL_COUNT or max(rows, columns) > LONGEST_SIDE_PX:
         raise FilmRefusedError(
-            f"{rows} x {columns} pixels were found, a film has {LARGEST_PIXEL_COUNT} at most, and no side of more "
-            f"than {LONGEST_SIDE_PX}. Export it smaller."
+            f"{rows} x {columns} pixels were found; {LARGEST_PIXEL_COUNT} pixels at most expected, and no side of "
+            f"more than {LONGEST_SIDE_PX}. Export it smaller."
         )
 
 

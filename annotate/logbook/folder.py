@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from pathlib import Path
 
 from annotate.writing import sync_folder
@@ -37,9 +38,10 @@ def make_private(path: Path, content: bytes) -> None:
 
 def _written_beside(path: Path, content: bytes) -> Path:
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    new = path.with_name(f"{path.name}.{os.getpid()}.new")
-    with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
+    # A name of its own, mode 0600: threads of one process may write the same file at once.
+    handle, new = tempfile.mkstemp(prefix=f"{path.name}.", suffix=".new", dir=path.parent)
+    with os.fdopen(handle, "wb") as file:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
-    return new
+    return Path(new)

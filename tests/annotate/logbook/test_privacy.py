@@ -1,6 +1,8 @@
 import hashlib
 import hmac
 import stat
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -97,3 +99,16 @@ def test_the_environment_names_another_key(tmp_path, monkeypatch):
 def test_processes_that_make_the_key_together_agree():
     with get_context("spawn").Pool(3) as pool:
         assert len(set(pool.map(pseudonym, ["4711"] * 6))) == 1
+
+
+def test_many_threads_that_need_the_first_key_at_once_get_the_same(tmp_path):
+    """Three services of a ward that start together; before, all but one failed."""
+    together = threading.Barrier(8)
+
+    def hashed(_):
+        together.wait()
+        return pseudonym("ID-1", "", tmp_path / "keys" / "pseudonym.key")
+
+    with ThreadPoolExecutor(8) as pool:
+        assert len(set(pool.map(hashed, range(8)))) == 1
+    assert [path.name for path in (tmp_path / "keys").iterdir()] == ["pseudonym.key"]
