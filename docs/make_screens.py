@@ -140,8 +140,8 @@ def inverted(films: list[Path], size: tuple[int, int], name: str) -> None:
     desk = window.desk
     desk.act("accept")
     truth = TRUTH["landmarks"]
-    for mark in ("trachea-walls", "cords"):
-        points = truth.tracheal_walls if mark == "trachea-walls" else (truth.cords,)
+    for mark in ("tracheal-walls", "cords"):
+        points = truth.tracheal_walls if mark == "tracheal-walls" else (truth.cords,)
         for index, point in enumerate(points):
             desk.marking.change(desk.marking.marks.put(mark, index, (point.row, point.column)))
     desk.act("invert")

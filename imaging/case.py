@@ -20,6 +20,7 @@ from measure.errors import MeasureError
 from measure.follow_up import PreviousFilm
 from measure.insertion_depth import Route
 from measure.landmarks import (
+    EARLIER_NAMES,
     POINTS_PER_MARK,
     KnownObject,
     Landmark,
@@ -189,6 +190,7 @@ def checked_mark(name: str, points: Sequence[Point]) -> Mark:
     MeasureError
         Where there is no such mark, or it has too few points or too many.
     """
+    name = EARLIER_NAMES.get(name, name)
     if name not in POINTS_PER_MARK:
         raise unknown_word(name, POINTS_PER_MARK, "mark")
     fewest, most = POINTS_PER_MARK[name]

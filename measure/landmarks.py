@@ -88,7 +88,7 @@ class KnownObject:
 VERTEBRAE = ("C3", "C4", "C5", "C6", "C7", *(f"T{n}" for n in range(1, 13)), "L1")
 """Names of the vertebral bodies that can be marked, from the top down."""
 
-TIP, CARINA, AIRWAY, KNOWN_OBJECT = "tip", "carina", "airway", "known-object"
+TIP, CARINA, AIRWAY, KNOWN_OBJECT = "tip", "carina", "airway-path", "known-object"
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +98,7 @@ class Kind:
     Parameters
     ----------
     name : str
-        As `--mark` and the window's menu spell it.
-    field : str
-        Of `Landmarks`; "vertebrae" for each vertebra.
+        As `--mark`, drafts and tests spell it; the field of `Landmarks` is spelled the same, with underscores.
     words : str
         As people say it.
     fewest, most : int, int or None
@@ -110,34 +108,41 @@ class Kind:
     """
 
     name: str
-    field: str
     words: str
     serves: str
     fewest: int = 1
     most: int | None = 1
+
+    @property
+    def field(self) -> str:
+        """Of `Landmarks`; all vertebrae share one."""
+        return "vertebrae" if self.name in VERTEBRAE else self.name.replace("-", "_")
 
 
 KINDS: Mapping[str, Kind] = MappingProxyType(
     {
         kind.name: kind
         for kind in (
-            Kind(TIP, "tip", "tube tip", "distance"),
-            Kind(CARINA, "carina", "carina", "distance"),
-            Kind(AIRWAY, "airway_path", "airway path", "distance along the airway", 1, None),
-            Kind("arch", "aortic_arch", "aortic arch", "picture"),
-            Kind("cords", "cords", "vocal cords", "cuff at the cords"),
-            Kind("cuff-lower", "cuff_lower", "lower edge of the cuff", "picture"),
-            Kind("cuff-upper", "cuff_upper", "upper edge of the cuff", "cuff at the cords"),
-            Kind("cuff-walls", "cuff_walls", "cuff, both sides", "cuff against trachea", 2, 2),
-            Kind("mandible", "mandible", "lower border of the mandible", "posture"),
-            Kind("trachea-walls", "tracheal_walls", "tracheal walls", "cuff against trachea, rough scale", 2, 2),
-            Kind("tube-walls", "tube_walls", "tube, both sides", "spacing from the tube's size", 2, 2),
-            *(Kind(name, "vertebrae", f"vertebra {name}", "posture, rough scale") for name in VERTEBRAE),
-            Kind(KNOWN_OBJECT, "known_object", "object of known length", "spacing", 2, 2),
+            Kind(TIP, "tube tip", "distance"),
+            Kind(CARINA, "carina", "distance"),
+            Kind(AIRWAY, "airway path", "distance along the airway", 1, None),
+            Kind("aortic-arch", "aortic arch", "picture"),
+            Kind("cords", "vocal cords", "cuff at the cords"),
+            Kind("cuff-lower", "lower edge of the cuff", "picture"),
+            Kind("cuff-upper", "upper edge of the cuff", "cuff at the cords"),
+            Kind("cuff-walls", "cuff, both sides", "cuff against trachea", 2, 2),
+            Kind("mandible", "lower border of the mandible", "posture"),
+            Kind("tracheal-walls", "tracheal walls", "cuff against trachea, rough scale", 2, 2),
+            Kind("tube-walls", "tube, both sides", "spacing from the tube's size", 2, 2),
+            *(Kind(name, f"vertebra {name}", "posture, rough scale") for name in VERTEBRAE),
+            Kind(KNOWN_OBJECT, "object of known length", "spacing", 2, 2),
         )
     }
 )
 """The one table of landmarks. A landmark more is a row here, a field of `Landmarks`, and its use in a Reading."""
+
+EARLIER_NAMES = MappingProxyType({"airway": AIRWAY, "arch": "aortic-arch", "trachea-walls": "tracheal-walls"})
+"""Spellings of before, understood in commands and drafts for one version more."""
 
 POINTS_PER_MARK: Mapping[str, tuple[int, int | None]] = MappingProxyType(
     {name: (kind.fewest, kind.most) for name, kind in KINDS.items() if name not in (TIP, CARINA, KNOWN_OBJECT)}

@@ -14,26 +14,11 @@ from imaging.propose import Proposal
 from measure.assess import Case, assess
 from measure.errors import MeasureError
 from measure.follow_up import PreviousFilm
-from measure.landmarks import VERTEBRAE, Landmark, Landmarks, Point
+from measure.landmarks import KINDS, VERTEBRAE, Landmark, Landmarks, Point
 from measure.reading import Reading
 
 STILL_LOOKING = Proposal(Landmarks(), ("Tip and carina are being looked for.",))
 NOTHING_PROPOSED = Proposal(Landmarks())
-
-ATTRIBUTES: Mapping[str, str] = {
-    TIP: "tip",
-    CARINA: "carina",
-    AIRWAY: "airway_path",
-    "arch": "aortic_arch",
-    "cords": "cords",
-    "cuff-lower": "cuff_lower",
-    "cuff-upper": "cuff_upper",
-    "cuff-walls": "cuff_walls",
-    "mandible": "mandible",
-    "trachea-walls": "tracheal_walls",
-    "tube-walls": "tube_walls",
-}
-"""Where `Landmarks` holds what the marks call by these names."""
 
 State = tuple[Marks, Mapping[str, str]]
 
@@ -264,7 +249,7 @@ def points_of(landmarks: Landmarks, name: str) -> tuple[Landmark, ...]:
         known = landmarks.known_object
         held = None if known is None else (known.start, known.end)
     else:
-        held = getattr(landmarks, ATTRIBUTES[name])
+        held = getattr(landmarks, KINDS[name].field)
     if isinstance(held, Landmark):
         return (held,)
     return held if isinstance(held, tuple) else ()

@@ -9,7 +9,7 @@ from typing import Generic, TypeVar
 
 from measure.landmarks import AIRWAY as AIRWAY
 from measure.landmarks import CARINA as CARINA
-from measure.landmarks import KINDS, POINTS_PER_MARK, Mark, Point
+from measure.landmarks import EARLIER_NAMES, KINDS, POINTS_PER_MARK, Mark, Point
 from measure.landmarks import KNOWN_OBJECT as KNOWN_OBJECT
 from measure.landmarks import TIP as TIP
 
@@ -100,10 +100,18 @@ class Marks:
         if not (isinstance(placed, Mapping) and isinstance(withheld, list) and isinstance(not_visible, list)):
             raise TypeError("no marks")
         return cls(
-            {str(name): tuple((float(row), float(column)) for row, column in ats) for name, ats in placed.items()},
-            frozenset(map(str, withheld)),
-            frozenset(map(str, not_visible)),
+            {
+                _today(name): tuple((float(row), float(column)) for row, column in ats)
+                for name, ats in placed.items()
+            },
+            frozenset(map(_today, withheld)),
+            frozenset(map(_today, not_visible)),
         )
+
+
+def _today(name: object) -> str:
+    """A name of an earlier draft as it is spelled today."""
+    return EARLIER_NAMES.get(str(name), str(name))
 
 
 class History(Generic[T]):

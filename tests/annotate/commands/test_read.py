@@ -155,7 +155,7 @@ def test_many_films_as_json_are_an_array(lipmark, dicom_film):
     [
         (("--tip", "812"), "ROW,COL"),
         (("--mark", "nose", "1,2"), "or L1 expected"),
-        (("--mark", "trachea-walls", "1,2"), "2 expected"),
+        (("--mark", "tracheal-walls", "1,2"), "2 expected"),
         (("--mark", "cords", "1,x"), "ROW,COL"),
         (("--known-object", "wide", "1,2", "3,4"), "MM"),
         (("--tube-size", "30"), "2.0 to 11.0 mm expected"),
@@ -272,8 +272,14 @@ def test_another_kind_of_tube_gets_no_move(reading, dicom_film, kind):
     assert kind in answer["no_action_because"]
 
 
+@pytest.mark.parametrize("name", ["aortic-arch", "arch"])
+def test_a_landmarks_name_of_before_is_understood(reading, dicom_film, name):
+    marks = reading(dicom_film(), *points(4.5), "--mark", name, "400,700")["landmarks"]
+    assert marks["aortic_arch"]["column"] == 700.0
+
+
 def test_an_airway_path_is_followed(reading, dicom_film):
-    path = ("--mark", "airway", "675,600", "750,630", "820,600")
+    path = ("--mark", "airway-path", "675,600", "750,630", "820,600")
     bent = reading(dicom_film(), *points(4.5), *path)["distance"]
     assert bent["follows_path"]
     assert bent["on_film_cm"] > bent["straight_on_film_cm"]

@@ -62,18 +62,18 @@ def test_a_second_press_of_t_moves_the_tip_to_the_next_click(open_window, film):
 
 def test_the_path_is_dragged_only_where_it_was_chosen(open_window, film):
     reader = open_window(film).proposed()
-    path = reader.marking.points("airway")
+    path = reader.marking.points("airway-path")
     assert path
     middle = path[len(path) // 2]
     reader.press("M")
     reader.drag((middle.row, middle.column), (middle.row, middle.column + 30))
-    assert "airway" not in reader.marking.marks.placed
+    assert "airway-path" not in reader.marking.marks.placed
     reader.press("M")
-    reader.desk.points.take("airway")
+    reader.desk.points.take("airway-path")
     reader.press("Esc")
-    reader.desk.points.selected = "airway"
+    reader.desk.points.selected = "airway-path"
     reader.drag((middle.row, middle.column), (middle.row, middle.column + 30))
-    assert "airway" in reader.marking.marks.placed
+    assert "airway-path" in reader.marking.marks.placed
 
 
 def test_the_length_of_an_object_is_asked_for_on_the_film(open_window, film):

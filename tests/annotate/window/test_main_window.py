@@ -234,14 +234,14 @@ def test_other_landmarks_from_the_menu(open_window, film, invented, read_json):
     actions["tracheal walls"].trigger()
     for wall in truth.tracheal_walls:
         reader.click(wall.row, wall.column)
-    assert len(reader.marking.marks.placed["trachea-walls"]) == 2
+    assert len(reader.marking.marks.placed["tracheal-walls"]) == 2
     actions["object of known length"].trigger()
     reader.click(200, 200)
     reader.click(200, 300)
     reader.field("object_mm").setFocus()
     QTest.keyClicks(reader.field("object_mm"), "40")
-    walls, ends = (reader.marking.marks.placed[name] for name in ("trachea-walls", "known-object"))
-    words = ("--mark", "trachea-walls", *map(point, walls), "--known-object", "40", *map(point, ends))
+    walls, ends = (reader.marking.marks.placed[name] for name in ("tracheal-walls", "known-object"))
+    words = ("--mark", "tracheal-walls", *map(point, walls), "--known-object", "40", *map(point, ends))
     got, expected = json.loads(json.dumps(reader.marking.reading.to_dict())), read_json(film, *words)
     assert got == expected
     assert got["inputs"]["spacing"]["source"] == "known object"

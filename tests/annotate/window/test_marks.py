@@ -63,3 +63,10 @@ def test_a_new_step_forgets_what_was_undone():
 
 def test_every_landmark_has_words():
     assert set(WORDS) == set(POINTS)
+
+
+def test_a_draft_of_before_is_read_by_todays_names():
+    earlier = {"placed": {"arch": [[1.0, 2.0]]}, "withheld": ["airway"], "not_visible": ["trachea-walls"]}
+    marks = Marks.from_dict(earlier)
+    assert marks.placed == {"aortic-arch": ((1.0, 2.0),)}
+    assert (marks.withheld, marks.not_visible) == ({"airway-path"}, {"tracheal-walls"})

@@ -81,7 +81,7 @@ def test_nothing_is_told_where_nothing_may_be(marking):
 
 def test_other_landmarks_and_another_reader_are_drawn(marking):
     marking.change(
-        marking.marks.put_all("airway", ((700.0, 600.0), (800.0, 600.0))).put("cords", 0, (200.0, 600.0))
+        marking.marks.put_all("airway-path", ((700.0, 600.0), (800.0, 600.0))).put("cords", 0, (200.0, 600.0))
     )
     drawing = draw(marking, 1.0, tells=True, selected="cords", other=PROPOSED)
     assert {PATH, OTHER} <= {stroke.colour for stroke in drawing.strokes}

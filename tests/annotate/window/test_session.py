@@ -42,14 +42,14 @@ def as_words(marks):
 
 def test_accepted_proposals_read_as_marks_on_the_command_line(marking, read_json):
     marking.change(marking.accepted())
-    assert set(marking.marks.placed) == {"tip", "carina", "airway"}
+    assert set(marking.marks.placed) == {"tip", "carina", "airway-path"}
     assert marking.reading.to_dict() == read_json(marking.name, *as_words(marking.marks))
 
 
 def test_a_moved_point_of_a_proposed_path_makes_the_path_the_hands(marking):
-    marking.change(marking.moved("airway", 1, (800.0, 650.0)))
-    assert marking.marks.placed["airway"] == ((650.0, 602.0), (800.0, 650.0))
-    assert {point.source for point in marking.points("airway")} == {Source.HAND}
+    marking.change(marking.moved("airway-path", 1, (800.0, 650.0)))
+    assert marking.marks.placed["airway-path"] == ((650.0, 602.0), (800.0, 650.0))
+    assert {point.source for point in marking.points("airway-path")} == {Source.HAND}
 
 
 def test_what_is_not_visible_is_not_measured_with(marking):
