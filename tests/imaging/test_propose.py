@@ -145,19 +145,31 @@ def test_is_not_sure_of_anything_on_a_turned_film(turns: int) -> None:
     assert answers(propose(Film(pixels=np.rot90(film.pixels, turns)))) == []
 
 
-@pytest.mark.parametrize("seed", [500, 501, 502])
-@pytest.mark.parametrize("how", ["inverted", "cut off at the carina"])
-def test_an_answer_on_a_spoilt_film_is_not_grossly_wrong(how: str, seed: int) -> None:
+INVERTED_IS_NOT_TOLD = pytest.mark.xfail(
+    strict=True, reason="a sure answer 10.7 mm off: nothing tells an inverted film (docs/model-card.md)"
+)
+
+
+@pytest.mark.parametrize(
+    ("how", "seed"),
+    [
+        ("inverted", 500),
+        pytest.param("inverted", 501, marks=INVERTED_IS_NOT_TOLD),
+        ("inverted", 502),
+        ("cut off at the carina", 500),
+        ("cut off at the carina", 501),
+        ("cut off at the carina", 502),
+    ],
+)
+def test_an_answer_on_a_spoilt_film_is_right(how: str, seed: int) -> None:
     made = make_film(draw_recipe(seed, difficulty=0.3, placement=Placement.TRACHEA))
     whole = film_of(made).pixels
     pixels = 1.0 - whole if how == "inverted" else whole[: int(made.truth.points["carina"].row)]
-    # Inverted films were hardly trained on, and nothing tells them: they may be off, but not grossly.
-    most_mm = 15.0 if how == "inverted" else 10.0
     landmarks = propose(Film(pixels=pixels)).landmarks
     for name in ("tip", "carina"):
         mark = getattr(landmarks, name)
         if mark is not None and mark.confidence >= SURE:
-            assert miss_mm(mark, made, name) <= most_mm
+            assert miss_mm(mark, made, name) <= 10.0
 
 
 @pytest.mark.parametrize("degrees", [-90.0, 90.0])
