@@ -22,6 +22,7 @@ class FilmKind(StrEnum):
     FRONTAL = "an upright frontal chest film of an adult"
     ON_ITS_SIDE = "a frontal chest film on its side"
     UPSIDE_DOWN = "a frontal chest film upside down"
+    INVERTED = "a frontal chest film with bright and dark exchanged"
     LATERAL = "a lateral chest film"
     CHILD = "a child's chest film"
     NO_CHEST = "no chest film"
@@ -50,8 +51,8 @@ class Verdict:
     quarter_turns: int = 0
 
     def told(self) -> str:
-        """In words, with what to do about a turned film."""
-        remedy = {
+        """In words, with what to do about a turned or inverted film."""
+        remedy = "; exchange bright and dark" if self.kind is FilmKind.INVERTED else {
             1: "; turn it by a quarter counter-clockwise",
             2: "; turn it upside down",
             3: "; turn it by a quarter clockwise",

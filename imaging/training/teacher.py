@@ -87,7 +87,7 @@ class Teacher:
         guided = shelf.guided[which]
         free = shelf.of_kind(which, *_FREE)
         tube = free & guided & dice.chance(0.66)
-        tracheostomy = free & guided & ~tube & dice.chance(0.16)
+        tracheostomy = free & guided & ~tube & dice.chance(0.3)
         stomach = torch.where(tube, dice.chance(0.7), dice.chance(0.3)) & guided
         return Orders(tube, tracheostomy, stomach, dice.chance(0.5), tube & dice.chance(0.25))
 
