@@ -32,6 +32,11 @@ SIDE_PX = 128
 """What the network sees: the film's longer side fitted to it."""
 
 
+SURE_OF_TURN = 0.5
+"""A film is turned back, or bright and dark are exchanged, where that likelier than not makes an upright frontal
+one of it (ours)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """What kind of film it is.
@@ -43,21 +48,23 @@ class Verdict:
     probability : float
         Of this kind.
     quarter_turns : int
-        Counter-clockwise, as `numpy.rot90` counts them, that bring a turned film upright; 0 where it is not.
+        Counter-clockwise, as `numpy.rot90` counts them, that bring a turned film upright; 0 where it is none, or
+        where no turn makes an upright frontal film of it.
+    inverted : bool
+        Whether bright and dark are exchanged, and exchanging them back makes an upright frontal film of it.
     """
 
     kind: FilmKind
     probability: float
     quarter_turns: int = 0
+    inverted: bool = False
 
-    def told(self) -> str:
-        """In words, with what to do about a turned or inverted film."""
-        remedy = "; exchange bright and dark" if self.kind is FilmKind.INVERTED else {
-            1: "; turn it by a quarter counter-clockwise",
-            2: "; turn it upside down",
-            3: "; turn it by a quarter clockwise",
-        }.get(self.quarter_turns, "")
-        return f"it looks like {self.kind.value} (probability {self.probability:.2f}){remedy}"
+    @property
+    def why_not_searched(self) -> str:
+        """What it is instead, in words; empty for a frontal film of an adult, or what is to be made one."""
+        if self.kind is FilmKind.FRONTAL or self.quarter_turns or self.inverted:
+            return ""
+        return f"it looks like {self.kind.value} (probability {self.probability:.2f})"
 
 
 @cache
@@ -119,7 +126,11 @@ def film_kind(pixels: NDArray[np.float32], aspect: float = 1.0) -> Verdict:
     if frontal >= _card()["frontal from"]:
         return Verdict(FilmKind.FRONTAL, frontal)
     kind = max(found, key=lambda k: found[k])
+    if kind is FilmKind.INVERTED:
+        back = probabilities(small_view(np.float32(1.0) - pixels, aspect))[FilmKind.FRONTAL]
+        return Verdict(kind, found[kind], inverted=back >= SURE_OF_TURN)
     if kind not in (FilmKind.ON_ITS_SIDE, FilmKind.UPSIDE_DOWN):
         return Verdict(kind, found[kind])
     turned = {k: probabilities(np.ascontiguousarray(np.rot90(view, k)))[FilmKind.FRONTAL] for k in (1, 2, 3)}
-    return Verdict(kind, found[kind], max(turned, key=lambda k: turned[k]))
+    best = max(turned, key=lambda k: turned[k])
+    return Verdict(kind, found[kind], best if turned[best] >= SURE_OF_TURN else 0)
