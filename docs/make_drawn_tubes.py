@@ -17,7 +17,11 @@ from imaging.training.shelf import Shelf
 from imaging.training.tube_looks import LineLook, look_of_line
 
 OUT = Path(__file__).with_name("drawn-tubes.svg")
-TITLES = {"width_mm": "width, nominal mm", "contrast": "contrast, of 1", "sharpness_per_mm": "slope over height, per mm"}
+TITLES = {
+    "width_mm": "width, nominal mm",
+    "contrast": "contrast, of 1",
+    "sharpness_per_mm": "slope over height, per mm",
+}
 DRAWN, BATCH = 480, 48
 
 
@@ -69,7 +73,9 @@ def main() -> None:
             axis.step(values, np.linspace(0.0, 1.0, len(values)), where="post", label=f"{name} (n {len(values)})")
             print(title, name, len(values), np.round(np.quantile(values, [0.1, 0.25, 0.5, 0.75, 0.9]), 3))
         axis.set_xlabel(title)
-        axis.set_xlim(0.0, np.quantile(np.concatenate([[getattr(k, field) for k in v] for v in groups.values()]), 0.98))
+        axis.set_xlim(
+            0.0, np.quantile(np.concatenate([[getattr(k, field) for k in v] for v in groups.values()]), 0.98)
+        )
     axes[0].set_ylabel("share of tubes below")
     axes[0].legend(frameon=False, fontsize=8)
     figure.savefig(OUT, metadata={"Date": None})

@@ -98,6 +98,7 @@ def _export(members: list[str], arguments: argparse.Namespace, config: Config) -
     if shipped:
         export_kinds(arguments.runs / "kind_all.pt", WEIGHTS / "film_kind.onnx")
         _note("made of", _origin(shipped, arguments, config))
+        _say_what_they_tell()
 
 
 def _origin(shipped: list[str], arguments: argparse.Namespace, config: Config) -> dict[str, object]:
@@ -115,6 +116,16 @@ def _origin(shipped: list[str], arguments: argparse.Namespace, config: Config) -
         "Medical School (Winther H. B. et al., CC BY 3.0), all marked; synthetic films of `lipmark synthesise`; "
         "docs/model-card.md",
     }
+
+
+def _say_what_they_tell() -> None:
+    """Names of the maps and of the kinds of film, in the order of the outputs."""
+    from imaging.training.kinds import KINDS
+    from imaging.training.model import MAPS
+
+    card = json.loads(CARD.read_text(encoding="utf-8"))
+    _note("network", card["network"] | {"maps": list(MAPS)})
+    _note("film kind", card["film kind"] | {"kinds": [kind.name for kind in KINDS]})
 
 
 def _note(key: str, value: object) -> None:

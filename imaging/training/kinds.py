@@ -1,7 +1,8 @@
 """Train the small network that tells what kind of film it is shown (`imaging.film_kind`).
 
 Frontal adult films are the real ones and `lipmark synthesise`'s; turned and inverted ones are those, turned or
-bright for dark; lateral and children's films are synthetic; what is no chest is scikit-image's own test pictures and drawn patterns.
+bright for dark; lateral and children's films are synthetic; what is no chest is scikit-image's own test pictures
+and drawn patterns.
 """
 
 from __future__ import annotations

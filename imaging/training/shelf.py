@@ -21,7 +21,7 @@ _LINE_CELLS = {"tube line": 4, "gullet line": 3, "vein line": 2}
 """How wide lines that synthetic films know of themselves are taught, in cells of 2 nominal mm; ours."""
 _DISC_CELLS = {"vertebra": 1.75, "T1": 2.5}
 _JAW_CELLS = (14, 2)
-"""Radius of the discs at the vertebrae's middles; width and height of the bar at the mandible's lowest point; ours."""
+"""Radius of the discs at vertebrae's middles; width and height of the bar at the mandible's lowest point; ours."""
 KNOWN = (*_LINE_CELLS, "vertebra", "mandible", "T1")
 """Maps whose truth synthetic films know of themselves."""
 
@@ -129,7 +129,9 @@ def draw_known(bands: np.ndarray, film: SyntheticFilm) -> None:
             cv2.polylines(by_name[name], [points[:, None]], False, 255, width, cv2.LINE_AA, 4)
     for name, places in (("vertebra", film.vertebrae), ("T1", film.first_thoracic[None])):
         for x, y in cells(places) * 16.0:
-            cv2.circle(by_name[name], (round(x), round(y)), round(16.0 * _DISC_CELLS[name]), 255, -1, cv2.LINE_AA, 4)
+            cv2.circle(
+                by_name[name], (round(x), round(y)), round(16.0 * _DISC_CELLS[name]), 255, -1, cv2.LINE_AA, 4
+            )
     (x, y), (width, height) = cells(film.mandible), _JAW_CELLS
     ends = np.round(np.array([[x - width / 2.0, y], [x + width / 2.0, y]]) * 16.0).astype(np.int32)
     cv2.polylines(by_name["mandible"], [ends[:, None]], False, 255, height, cv2.LINE_AA, 4)

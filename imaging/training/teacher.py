@@ -180,7 +180,9 @@ class Teacher:
             "vein line": torch.maximum(named, synthetic * self.config.loss.named),
             "lead": torch.maximum(named, orders.lead.float() * self.config.loss.named),
             "airway": carina_weight.clamp_max(1.0),
-            "vertebra": synthetic, "mandible": synthetic, "T1": synthetic,
+            "vertebra": synthetic,
+            "mandible": synthetic,
+            "T1": synthetic,
         }
         return torch.stack([weights[name] for name in MAPS[2:]], 1)
 

@@ -252,6 +252,8 @@ def train(
         What each may learn from; their names are those of the files.
     """
     device = torch.device(device_name)
+    if device.type == "cuda":
+        torch.cuda.set_device(device)
     torch.backends.cudnn.benchmark = True
     shelf = Shelf(*unpack(folder, config.pack.side_px), read_synthetic(synthetic), device)
     generator = torch.Generator(device).manual_seed(config.train.seed + pupils[0].seed)
