@@ -11,8 +11,9 @@ from annotate.audit.errors import AuditError
 from annotate.logbook.entry import Entry as LogbookEntry
 from annotate.logbook.entry import Kind
 from annotate.logbook.errors import LogbookError
+from annotate.logbook.filter import Filter
 from annotate.logbook.rebuild import case_of_entry
-from annotate.logbook.store import Filter, Logbook
+from annotate.logbook.store import Logbook
 from measure.case import Bedside, Case
 from measure.posture import NeckPosture
 
