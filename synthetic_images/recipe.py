@@ -231,7 +231,11 @@ class DeviceDials:
 
 @dataclass(frozen=True, slots=True)
 class PathologyDials:
-    """What ails the patient: 0 = absent, 1 = severe; collapse, pneumothorax: negative right, positive left."""
+    """What ails the patient: 0 = absent, 1 = severe; collapse, pneumothorax: negative right, positive left.
+
+    `fork_filled` takes the air's shadow from the fork and all below it, as fluid in the air columns or dense
+    tissue across them does; at 1 the fork cannot be seen. It is drawn by no seed.
+    """
 
     opacities: float = 0.0
     effusion_right: float = 0.0
@@ -239,6 +243,7 @@ class PathologyDials:
     collapse: float = 0.0
     pneumothorax: float = 0.0
     subcutaneous_air: float = 0.0
+    fork_filled: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
