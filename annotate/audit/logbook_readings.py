@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import takewhile
+from pathlib import Path
 
 from annotate.audit.entry import Circumstances, Entry, SourceDigest
 from annotate.audit.errors import AuditError
@@ -35,6 +36,7 @@ class LogbookReadings:
     """
 
     kind = "logbook"
+    left_out: Sequence[Path] = ()
 
     def __init__(self, url: str | None, known: Bedside):
         self._url, self._known = url, known
