@@ -14,6 +14,7 @@ from annotate.window.film_view import FilmView
 from annotate.window.grey import levels_of, part_of
 from annotate.window.marking import Marking
 from annotate.window.overlay import LONG_SIDE_CM, draw
+from annotate.window.size import grown
 from annotate.window.stage import Stage
 from annotate.window.strip import Strip
 from annotate.words.answer import height_in_words
@@ -45,8 +46,8 @@ class Beside:
         self.side = QWidget()
         self.side.setObjectName("side")
         self.side.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.side.setStyleSheet(STYLE)
-        self._head, self._view, self._strip = QLabel(), FilmView(), Strip()
+        self.side.setStyleSheet(grown(STYLE, stage.view.scale))
+        self._head, self._view, self._strip = QLabel(), FilmView(stage.view.scale), Strip(stage.view.scale)
         self._head.setWordWrap(True)
         self._view.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         column = QVBoxLayout(self.side)
@@ -103,7 +104,7 @@ class Beside:
             return
         self._say()
         self._view.camera = linked(self._level_camera(), self._stage.marking, self._before)
-        pixel = 1.0 / self._view.camera.zoom
+        pixel = self._view.scale / self._view.camera.zoom
         self._view.show_drawing(draw(self._before, pixel, tells=True))
 
     def _level_camera(self) -> Camera:
@@ -122,7 +123,7 @@ class Beside:
             return
         try:
             self._before = session.film_before()
-            self._strip.show_points(session.purpose.trend(marking), marking)
+            self._strip.show_around(session.purpose.trend(marking), marking)
         except (LogbookError, MeasureError, OSError) as error:
             self._before = None
             self._stage.notify(str(error))
