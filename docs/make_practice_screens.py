@@ -32,6 +32,7 @@ from annotate.practice.synthetic import make_task
 from annotate.practice.task import FilmSpec, Task
 from annotate.practice.teaching import teach
 from annotate.window.session import Session
+from annotate.window.size import scale_for
 from measure.assess import assess
 from measure.landmarks import Landmark
 from measure.patient import AgeGroup
@@ -78,7 +79,7 @@ def show_lesson() -> None:
     round_ = start_round((), START, 2, DIFFICULTY, AgeGroup.ADULT, seed=SEED)
     with Supply() as supply:
         lesson = Practice(round_, "AB", None, supply)
-        window = MarkingWindow(Session(lesson.paths, lesson, None, lesson.load))
+        window = MarkingWindow(Session(lesson.paths, lesson, None, lesson.load), scale_for(SMALL[1]))
         window.setGeometry(0, 0, *SMALL)
         window.start()
         SHOWS["wait"](0.5)

@@ -17,7 +17,7 @@ from annotate.ward.film_reader import Known
 from annotate.ward.register import Listed, Register
 from annotate.ward.schema import Decision
 from annotate.ward.shelf import CASE, Shelf
-from annotate.words.answer import headline_of, place_of
+from annotate.words.answer import headline_of, place_of, reason_in_words
 from annotate.words.screen import screen
 from imaging.case import Request, case_of
 from imaging.film import Film
@@ -177,7 +177,7 @@ def view_of(film: Film, reading: Reading) -> dict[str, Any]:
     return {
         "headline": headline_of(reading),
         "place": place_of(reading),
-        "reason": reading.error or reading.reason,
+        "reason": reading.error or reason_in_words(reading),
         "check": "" if reading.adjustment is None else reading.adjustment.check,
         "urgency": "" if reading.adjustment is None else reading.adjustment.urgency.value,
         "tip": _mark(film, reading.landmarks.tip),

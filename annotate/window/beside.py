@@ -15,6 +15,7 @@ from annotate.window.film_view import FilmView
 from annotate.window.grey import levels_of, part_of
 from annotate.window.marking import Marking
 from annotate.window.overlay import LONG_SIDE_CM, draw
+from annotate.window.size import grown
 from annotate.window.stage import Stage
 from annotate.window.strip import Strip
 from annotate.words.answer import height_in_words
@@ -47,8 +48,8 @@ class Beside:
         self.side = QWidget()
         self.side.setObjectName("side")
         self.side.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.side.setStyleSheet(STYLE)
-        self._head, self._view, self._strip = QLabel(), FilmView(), Strip()
+        self.side.setStyleSheet(grown(STYLE, stage.view.scale))
+        self._head, self._view, self._strip = QLabel(), FilmView(stage.view.scale), Strip(stage.view.scale)
         self._head.setWordWrap(True)
         self._view.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         column = QVBoxLayout(self.side)
@@ -104,7 +105,7 @@ class Beside:
             return
         self._say()
         self._view.camera = linked(self._level_camera(), self._stage.marking, self._before)
-        pixel = 1.0 / self._view.camera.zoom
+        pixel = self._view.scale / self._view.camera.zoom
         self._view.show_drawing(draw(self._before, pixel, tells=True))
 
     def _level_camera(self) -> Camera:
@@ -139,7 +140,7 @@ class Beside:
         if marking is None:
             return
         try:
-            self._strip.show_points(self._stage.session.purpose.trend(marking), marking)
+            self._strip.show_around(self._stage.session.purpose.trend(marking), marking)
         except (LogbookError, MeasureError, OSError) as error:
             self._stage.notify(str(error))
 

@@ -14,6 +14,7 @@ from annotate.words.answer import (
     near_carina_in_words,
     percent,
     place_of,
+    reason_in_words,
 )
 from annotate.words.screen import depths_in_words, range_in_words, spacing_in_words
 from measure.advice import Action
@@ -138,7 +139,7 @@ def change_in_words(change: Change) -> str:
 
 def _reason(reading: Reading) -> str:
     check = "" if reading.adjustment is None else reading.adjustment.check
-    return f"{check} {reading.reason}".strip()
+    return f"{check} {reason_in_words(reading)}".strip()
 
 
 def _odds(reading: Reading) -> Iterator[Odds]:

@@ -100,6 +100,37 @@ def test_the_window_goes_on_while_the_film_before_is_loaded(open_window, invente
     assert threading.main_thread() not in threads
 
 
+def taken(path, moment):
+    loaded = of_one_patient(path)
+    return replace(loaded, identifiers=replace(loaded.identifiers, taken=moment))
+
+
+def test_a_film_between_two_others_stands_between_them_in_the_strip(open_window, film, invented, tmp_path):
+    """Films are read in any order: the strip has them as they were taken, the open one at its own place."""
+    first, last = invented
+    between = tmp_path / "between.dcm"
+    between.write_bytes(first.read_bytes())
+    moments = {first: "20260302080000", last: "20260304080000", between: "20260303080000"}
+
+    def load(path):
+        loaded = taken(path, moments[path])
+        if path != between:
+            return loaded
+        return replace(loaded, identifiers=replace(loaded.identifiers, sop_instance_uid="2.25.1"))
+
+    reader = open_window(first, last, between, load=load)
+    for _ in range(2):
+        reader.proposed().press("A")
+        reader.press("Ctrl+S")
+        reader.press("N")
+    reader.proposed().press("Y")
+    strip = reader.desk.beside._strip
+    reader.until(strip.isVisible, "the strip")
+    assert (len(strip._before), len(strip._after)) == (1, 1)
+    assert strip._before[0].hours == 0.0
+    assert strip._after[0].hours == pytest.approx(48.0)
+
+
 def test_no_film_before_is_told(open_window, film):
     reader = open_window(film).proposed()
     reader.press("Y")
