@@ -183,12 +183,14 @@ def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = P
         readings = _readings(place, results, files, parts)
         _refuse_strange_verdicts(place, readings)
         _choose(readings, counted)
+        if not number_of(_counted(readings, "place")):
+            raise AuditError(
+                f"{place}: no reading found that counts as {counted.value!r}; choose other --readings."
+            )
         films = _films(readings, period)
     except duckdb.Error as error:
         told = next(iter(str(error).splitlines()), type(error).__name__)
         raise AuditError(f"{place}: results are damaged ({told}); run `lipmark audit run` again.") from error
-    if films.empty:
-        raise AuditError(f"{place}: no reading found that counts as {counted.value!r}; choose other --readings.")
     return Audit(films, settings, readings, scratch)
 
 
@@ -281,9 +283,12 @@ def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
         **{name: f"coalesce(nullif(nullif({said}, ''), 'unknown'), '{NOT_KNOWN}')" for name, said in made.items()},
     }
     chosen = ", ".join(f"{made} AS {name}" for name, made in columns.items())
-    batches = [_words_once(batch) for batch in _counted(readings, chosen).to_arrow_reader(BATCH)]
-    table = pyarrow.Table.from_batches(batches).unify_dictionaries() if batches else pyarrow.table({})
+    found = _counted(readings, chosen).to_arrow_reader(BATCH)
+    # Nothing else may hold the batches: each column's then go as its own is made.
+    table = pyarrow.Table.from_batches([_words_once(batch) for batch in found]).unify_dictionaries()
     films: pd.DataFrame = table.to_pandas(self_destruct=True, split_blocks=True)
+    del table
+    pyarrow.default_memory_pool().release_unused()
     return films
 
 
