@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 NOT_KNOWN = "not known"
 
-MEMORY = "300MB"
+MEMORY = "200MB"
 """What DuckDB may take for sorting and joining; beyond it writes to a private temporary folder (ours)."""
 
 BATCH = 100_000
@@ -152,7 +152,7 @@ class Audit:
 
     def film_keys(self) -> Iterator[pyarrow.Array]:
         """The films' keys in the order of `films`, some at a time."""
-        for batch in _counted(self.readings, "film").to_arrow_reader(BATCH):
+        for batch in _counted(self.readings, "film, place").order("place").to_arrow_reader(BATCH):
             yield batch.column(0)
 
 
@@ -264,8 +264,8 @@ def _choose(readings: duckdb.DuckDBPyRelation, counted: Readings) -> None:
 
 
 def _counted(readings: duckdb.DuckDBPyRelation, columns: str) -> duckdb.DuckDBPyRelation:
-    """Columns of the readings that count, in their order."""
-    return readings.query("every", f"SELECT {columns} FROM every WHERE place IN (FROM counted) ORDER BY place")
+    """Columns of the readings that count, in whatever order."""
+    return readings.query("every", f"SELECT {columns} FROM every WHERE place IN (FROM counted)")
 
 
 def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
@@ -273,9 +273,10 @@ def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
     import pyarrow
 
     made = {name: _MADE.get(name, name) for name in FACTORS}
-    told = ("entry", "patient", "time", "reader", "verdict", "action", "urgency", "no_action_because", "zone")
+    words = ("patient", "reader", "verdict", "action", "urgency", "no_action_because", "zone")
     numbers = ("on_film_cm", "in_patient_cm", "move_cm", "lip_mark_cm", "range_low_cm", "range_high_cm", "rough")
-    columns = {name: name for name in (*told, *numbers, *(name for name in COLUMNS if name.startswith("chance_")))}
+    chances = (name for name in COLUMNS if name.startswith("chance_"))
+    columns = {name: name for name in ("place", "entry", "time", *words, *numbers, *chances)}
     columns |= {
         "error": "error IS NOT NULL",
         "reasons": f"CASE verdict WHEN '{Verdict.CANNOT_SAY}' THEN {_REASONS} END",
@@ -289,6 +290,10 @@ def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
     films: pd.DataFrame = table.to_pandas(self_destruct=True, split_blocks=True)
     del table
     pyarrow.default_memory_pool().release_unused()
+    # Sorted here, and only where need be: DuckDB would hold all columns of all films to do it.
+    if not films["place"].is_monotonic_increasing:
+        films = films.sort_values("place", ignore_index=True)
+    del films["place"]
     return films
 
 
