@@ -265,7 +265,7 @@ def _choose(readings: duckdb.DuckDBPyRelation, counted: Readings) -> None:
 
 def _counted(readings: duckdb.DuckDBPyRelation, columns: str) -> duckdb.DuckDBPyRelation:
     """Columns of the readings that count, in whatever order."""
-    return readings.query("every", f"SELECT {columns} FROM every WHERE place IN (FROM counted)")
+    return ask(readings, f"SELECT {columns} FROM every WHERE place IN (FROM counted)")
 
 
 def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
@@ -304,6 +304,13 @@ def _words_once(batch: pyarrow.RecordBatch) -> pyarrow.RecordBatch:
         column.dictionary_encode() if pyarrow.types.is_string(column.type) else column for column in batch.columns
     ]
     return pyarrow.RecordBatch.from_arrays(columns, names=batch.schema.names)
+
+
+def ask(readings: duckdb.DuckDBPyRelation, query: str) -> duckdb.DuckDBPyRelation:
+    """What a query finds in the table "every", which is these readings."""
+    found = readings.query("every", query)
+    assert found is not None  # As it is for what is no SELECT.
+    return found
 
 
 def number_of(readings: duckdb.DuckDBPyRelation, what: str = "count(*)") -> int:
