@@ -49,12 +49,21 @@ class Zone:
     right: Places
 
 
-def airway_ruler(film: Film, reading: Reading) -> Ruler | None:
-    """The airway upwards from the carina, in cm on the film; None where there is nothing to measure along."""
-    carina = reading.landmarks.carina
-    if film.spacing is None or carina is None or reading.distance is None:
+def airway_ruler(film: Film, reading: Reading, rough: bool = False) -> Ruler | None:
+    """The airway upwards from the carina, in cm on the film; None where there is nothing to measure along.
+
+    Parameters
+    ----------
+    film : Film
+    reading : Reading
+    rough : bool
+        Whether a rough scale from anatomy is enough; who draws such a ruler calls it rough.
+    """
+    carina, inputs = reading.landmarks.carina, reading.inputs
+    spacing = inputs.spacing if film.spacing is None and rough and inputs is not None else film.spacing
+    if spacing is None or carina is None or reading.distance is None:
         return None
-    cm = 0.1 * film_per_measured(film.spacing.plane, film.magnification).value
+    cm = 0.1 * film_per_measured(spacing.plane, film.magnification).value
     path = [carina, *reversed([p for p in reading.landmarks.airway_path if p.row < carina.row])]
     tip = reading.landmarks.tip
     if len(path) == 1 and tip is not None and reading.distance.vertical_on_film.value > TELLS_DIRECTION_CM:
@@ -62,7 +71,7 @@ def airway_ruler(film: Film, reading: Reading) -> Ruler | None:
     rows, columns = [p.row for p in path], [p.column for p in path]
     if len(path) == 1:
         rows, columns = [*rows, carina.row - 1.0], [*columns, carina.column]
-    heights = list(_heights_cm(rows, columns, film.spacing, cm))
+    heights = list(_heights_cm(rows, columns, spacing, cm))
     if heights[-1] < RULER_CM:
         beyond = (RULER_CM - heights[-2]) / (heights[-1] - heights[-2])
         rows[-1] = rows[-2] + beyond * (rows[-1] - rows[-2])
