@@ -1,15 +1,15 @@
 """Make docs/screens/: the marking window with synthetic films, at two sizes of the screen.
 
-python docs/make_screens.py [NAME ...]
+python docs/make_screens.py [NAME ...] [--out FOLDER]
 
 Needs Xvfb. The points are dragged and the keys pressed as a reader would; what is photographed is the real window.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import runpy
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
@@ -44,8 +44,12 @@ COURSE_OF_A_TUBE = (
 """Films of one tube: how many mm higher than in the last it lies, and the mark at the lip in cm."""
 
 EARLIER = ((film, higher, 9 * place) for place, (film, higher, _) in enumerate(COURSE_OF_A_TUBE[:-1]))
-FILMS = ((TODAY, 0.0, 52), (DAY_BEFORE, 22.0, 28), *EARLIER)
-"""All files: name, height as above, hours after the first film."""
+FILMS = {
+    TODAY: (0.0, 52),
+    DAY_BEFORE: (22.0, 28),
+    **{name: (higher, 9 * place) for place, (name, higher, _) in enumerate(COURSE_OF_A_TUBE[:-1])},
+}
+"""All films by their files' names: height as above, hours after the first film."""
 
 FIRST_FILM = datetime(2026, 3, 2, 8)
 """Invented, like everything on it."""
@@ -54,6 +58,15 @@ GREYS = 64
 SHADES = (1.0, 0.65, 0.35)
 PANEL = ((27, 30, 34), (43, 48, 54), (53, 60, 68), (89, 98, 108), (11, 95, 135), (200, 200, 200))
 PATIENCE_S = 300.0
+
+
+def asked(what: str | None) -> tuple[list[str], Path]:
+    """Which pictures the command line asks for, and the folder that they go to."""
+    parser = argparse.ArgumentParser(description=what, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("names", nargs="*", metavar="NAME", help="of a picture; all where none is named")
+    parser.add_argument("--out", type=Path, default=SCREENS, help="default docs/screens")
+    args = parser.parse_args()
+    return args.names, args.out
 
 
 def wait(seconds: float) -> None:
@@ -130,20 +143,20 @@ def fill(desk: Any, **texts: str) -> None:
     desk._show_form()
 
 
-def proposed(films: list[Path], size: tuple[int, int], name: str) -> None:
+def proposed(folder: Path, size: tuple[int, int], name: str) -> None:
     """A film as it opens."""
     from annotate.window.purpose import FirstReading
 
-    window = open_window(films, FirstReading("AB"), size)
+    window = open_window(both(folder), FirstReading("AB"), size)
     photograph(name, size)
     close(window)
 
 
-def corrected(films: list[Path], size: tuple[int, int], name: str) -> None:
+def corrected(folder: Path, size: tuple[int, int], name: str) -> None:
     """Close to the carina, both points placed by hand, the form filled in, the magnifier beside the cursor."""
     from annotate.window.purpose import FirstReading
 
-    window = open_window(films, FirstReading("AB"), size)
+    window = open_window(both(folder), FirstReading("AB"), size)
     desk = window.desk
     desk.act("accept")
     fill(desk, lip_mark="24", neck="neutral", tube_size="7.5")
@@ -155,14 +168,14 @@ def corrected(films: list[Path], size: tuple[int, int], name: str) -> None:
     close(window)
 
 
-def inverted(films: list[Path], size: tuple[int, int], name: str) -> None:
+def inverted(folder: Path, size: tuple[int, int], name: str) -> None:
     """Black and white changed, with optional landmarks."""
     from annotate.window.purpose import FirstReading
 
-    window = open_window(films, FirstReading("AB"), size)
+    window = open_window(both(folder), FirstReading("AB"), size)
     desk = window.desk
     desk.act("accept")
-    truth = TRUTHS[films[0].name]
+    truth = TRUTHS[TODAY]
     for mark in ("tracheal-walls", "cords"):
         points = truth.tracheal_walls if mark == "tracheal-walls" else (truth.cords,)
         for index, point in enumerate(points):
@@ -174,11 +187,12 @@ def inverted(films: list[Path], size: tuple[int, int], name: str) -> None:
     close(window)
 
 
-def yesterday(films: list[Path], size: tuple[int, int], name: str) -> None:
+def yesterday(folder: Path, size: tuple[int, int], name: str) -> None:
     """The film before beside this one."""
     from annotate.window.purpose import FirstReading
 
-    window = open_window(films[:1], FirstReading("AB"), size, beside=films[1])
+    today, before = both(folder)
+    window = open_window([today], FirstReading("AB"), size, beside=before)
     desk = window.desk
     desk.act("accept")
     fill(desk, lip_mark="23", neck="neutral")
@@ -189,14 +203,14 @@ def yesterday(films: list[Path], size: tuple[int, int], name: str) -> None:
     close(window)
 
 
-def strip(films: list[Path], size: tuple[int, int], name: str) -> None:
+def strip(folder: Path, size: tuple[int, int], name: str) -> None:
     """All films of one tube: it slipped in unseen, was withdrawn, and is looked at today."""
     from annotate.window.purpose import FirstReading
 
     purpose = FirstReading("AB")
-    for film, _, lip_mark in COURSE_OF_A_TUBE[:-1]:
-        purpose.save(read_before(films[0].with_name(film), lip_mark))
-    paths = [films[0].with_name(film) for film, _, _ in COURSE_OF_A_TUBE[-2:]]
+    for name_of_film, _, lip_mark in COURSE_OF_A_TUBE[:-1]:
+        purpose.save(read_before(film(folder, name_of_film), lip_mark))
+    paths = [film(folder, name_of_film) for name_of_film, _, _ in COURSE_OF_A_TUBE[-2:]]
     window = open_window(paths, purpose, size)
     desk = window.desk
     desk.act("next_film")
@@ -221,32 +235,32 @@ def read_before(path: Path, lip_mark: str) -> Any:
     return marking
 
 
-def second(films: list[Path], size: tuple[int, int], name: str) -> None:
+def second(folder: Path, size: tuple[int, int], name: str) -> None:
     """A second reader before anything is placed."""
     from annotate.window.purpose import SecondReading
 
-    window = open_window(films, SecondReading("CD"), size)
+    window = open_window(both(folder), SecondReading("CD"), size)
     photograph(name, size)
     close(window)
 
 
-def bad_film(films: list[Path], size: tuple[int, int], name: str) -> None:
+def bad_film(folder: Path, size: tuple[int, int], name: str) -> None:
     """A file that is no film."""
     from annotate.window.purpose import FirstReading
 
-    letter = films[0].with_name("letter.dcm")
+    letter = folder / "letter.dcm"
     letter.write_text("Dear colleague", encoding="utf-8")
-    window = open_window([films[0], letter], FirstReading("AB"), size)
+    window = open_window([film(folder, TODAY), letter], FirstReading("AB"), size)
     window.desk.act("next_film")
     photograph(name, size)
     close(window)
 
 
-def keys(films: list[Path], size: tuple[int, int], name: str) -> None:
+def keys(folder: Path, size: tuple[int, int], name: str) -> None:
     """The help sheet."""
     from annotate.window.purpose import FirstReading
 
-    window = open_window(films, FirstReading("AB"), size)
+    window = open_window(both(folder), FirstReading("AB"), size)
     window.desk.act("help")
     photograph(name, size)
     close(window)
@@ -255,7 +269,7 @@ def keys(films: list[Path], size: tuple[int, int], name: str) -> None:
 TRUTHS: dict[str, Any] = {}
 """Landmarks of the invented films by their files' names, to place points where they are."""
 
-EXHIBITS: tuple[tuple[Callable[[list[Path], tuple[int, int], str], None], tuple[int, int], str], ...] = (
+EXHIBITS: tuple[tuple[Callable[[Path, tuple[int, int], str], None], tuple[int, int], str], ...] = (
     (proposed, SMALL, "proposed"),
     (corrected, SMALL, "corrected"),
     (inverted, SMALL, "inverted"),
@@ -285,18 +299,28 @@ def invented(higher_mm: float = 0.0) -> Any:
     return make_film(replace(recipe, tube=tube))
 
 
-def written(path: Path, higher_mm: float, hours: int) -> Path:
-    """An invented film as a file, taken so many hours after the first."""
-    made = invented(higher_mm)
-    TRUTHS[path.name] = made.truth.landmarks()
-    data = to_dataset(made)
-    data.AcquisitionDateTime = (FIRST_FILM + timedelta(hours=hours)).strftime("%Y%m%d%H%M%S")
-    data.save_as(path, enforce_file_format=True)
+def film(folder: Path, name: str) -> Path:
+    """One of the invented films as a file, made where it is not there yet."""
+    path = folder / name
+    if not path.exists():
+        higher_mm, hours = FILMS[name]
+        made = invented(higher_mm)
+        TRUTHS[name] = made.truth.landmarks()
+        data = to_dataset(made)
+        data.AcquisitionDateTime = (FIRST_FILM + timedelta(hours=hours)).strftime("%Y%m%d%H%M%S")
+        data.save_as(path, enforce_file_format=True)
     return path
 
 
-def main(names: Sequence[str]) -> None:
+def both(folder: Path) -> list[Path]:
+    """Today's film and the one of the day before."""
+    return [film(folder, TODAY), film(folder, DAY_BEFORE)]
+
+
+def main(names: Sequence[str], out: Path) -> None:
     """Make every screen, or those of these names."""
+    global SCREENS
+    SCREENS = out
     SCREENS.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, SCREEN["virtual_screen"]():
         os.environ["XDG_DATA_HOME"] = folder
@@ -304,11 +328,10 @@ def main(names: Sequence[str]) -> None:
         from annotate.window.application import application
 
         application()
-        films = [written(Path(folder) / film, higher, hours) for film, higher, hours in FILMS]
         for exhibit, size, name in EXHIBITS:
             if not names or name in names:
-                exhibit(films[:2], size, name)
+                exhibit(Path(folder), size, name)
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    main(*asked(__doc__))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
@@ -20,6 +21,8 @@ from annotate.window.stage import Stage
 from annotate.window.strip import Strip
 from annotate.words.answer import height_in_words
 from measure.errors import MeasureError
+from measure.posture import NeckPosture
+from measure.reading import Reading
 
 STYLE = """
 #side { background: #101214; }
@@ -101,6 +104,7 @@ class Beside:
 
     def follow(self) -> None:
         """The same level and size as the film that is open, with its own ruler."""
+        self._strip.update()
         if self.side.isHidden() or self._before is None or self._stage.marking is None:
             return
         self._say()
@@ -168,21 +172,27 @@ class Beside:
         self._say()
 
     def _say(self) -> None:
-        marking = self._stage.marking
-        if marking is None:
-            return
-        words = ["The film before"]
-        before = self._before
         if self._coming:
-            words.append("is being looked at.")
-        elif before is None:
-            words.append("is in the logbook alone: give its file with --beside to see it.")
-        elif before.reading.distance is not None:
-            words[0] += f": {height_in_words(before.reading.distance.on_film)}"
-            inputs = before.reading.inputs
-            if inputs is not None and inputs.lip_mark_cm is not None:
-                words.append(f"lip mark {inputs.lip_mark_cm:g} cm")
-        self._head.setText(" · ".join(words))
+            said = "The film before is being looked at."
+        elif self._before is None:
+            said = "The film before is in the logbook alone: give its file with --beside to see it."
+        else:
+            said = " · ".join(_known_of(self._before.reading))
+        self._head.setText(said)
+
+
+def _known_of(reading: Reading) -> Iterator[str]:
+    """What the film before says of itself, and what it leaves open."""
+    if reading.distance is None or reading.inputs is None:
+        yield "The film before: not measured"
+        return
+    inputs = reading.inputs
+    rough = " (rough scale)" if inputs.spacing is not None and inputs.spacing.rough else ""
+    yield f"The film before: {height_in_words(reading.distance.on_film)}{rough}"
+    mark = inputs.lip_mark_cm
+    yield "lip mark not known: read and save that film first" if mark is None else f"lip mark {mark:g} cm"
+    known = inputs.neck_posture is not NeckPosture.UNKNOWN
+    yield f"neck {inputs.neck_posture.value}" if known else "neck not known"
 
 
 def linked(camera: Camera, here: Marking, there: Marking) -> Camera:

@@ -130,14 +130,14 @@ class Desk(QObject):
             self.view.show_drawing(Drawing())
             return
         pixel, other = self.scale / self.view.camera.zoom, purpose.compared(marking)
+        tape = None if purpose.locked(marking) else self.points.tape
         tells = purpose.tells(marking) and not marking.looking
-        self.view.show_drawing(
-            draw(marking, pixel, tells, self.points.selected, other, purpose.compared_as, self.points.tape)
-        )
+        self.view.show_drawing(draw(marking, pixel, tells, self.points.selected, other, purpose.compared_as, tape))
 
     def changed(self) -> None:
         """Something was done: keep the draft, and show it."""
         self.session.keep_draft()
+        self.beside.follow()
         self.refresh()
 
     def notify(self, notice: str) -> None:

@@ -66,7 +66,7 @@ class HelpSheet(QDialog):
             )
         signs = QLabel(f"{SIGNS}<br><br>{escape(' '.join(ALWAYS))}")
         signs.setWordWrap(True)
-        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close, self)
         buttons.rejected.connect(self.reject)
         column = QVBoxLayout(self)
         column.addLayout(columns)

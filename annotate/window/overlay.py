@@ -80,21 +80,13 @@ class Label:
     aside: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
-    """The accepted zone's filling: the middle line and the width of a band, in film pixels."""
-
-    middle: Places
-    width: float
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class Drawing:
-    """All that is drawn on one film."""
+    """All that is drawn on one film; `band` is the outline of the accepted zone, shape (N, 2)."""
 
     strokes: tuple[Stroke, ...] = ()
     labels: tuple[Label, ...] = ()
-    band: Band | None = None
+    band: Places | None = None
 
 
 def draw(
@@ -131,14 +123,14 @@ def draw(
     strokes: list[Stroke] = []
     labels: list[Label] = []
     band = None
-    ruler = airway_ruler(marking.answer.film, marking.reading) if tells else None
+    ruler = airway_ruler(marking.answer.film, marking.reading, rough=True) if tells else None
     if ruler is not None:
         accepted = marking.reading.accepted_range
         if accepted is not None:
             band = None if pen.far else pen.band(ruler, accepted)
             strokes += pen.brackets(ruler, accepted)
         strokes += pen.ruler(ruler)
-        labels += pen.numbers(ruler)
+        labels += pen.numbers(ruler, "" if marking.answer.film.spacing else ", rough")
     if other is not None:
         strokes += pen.compared(marking, other)
         labels += [
@@ -265,12 +257,12 @@ class Pen:
             y, x = self.place(*ruler.at(height))
             yield Stroke(np.array([(y, x - tick), (y, x + tick)]), INK, faint=self.far)
 
-    def numbers(self, ruler: Ruler) -> Iterator[Label]:
-        """Every second centimetre, and the unit at the top."""
+    def numbers(self, ruler: Ruler, how: str) -> Iterator[Label]:
+        """Every second centimetre, and the unit at the top with how it is known."""
         roomy = math.dist(self.place(*ruler.at(1.0)), self.place(*ruler.at(0.0))) >= NUMBERS_FROM_PX * self.scale
         for height in range(2, RULER_CM + 1, 2) if roomy else (RULER_CM,):
             y, x = self.place(*ruler.at(height))
-            word = f"{height} cm" if height == RULER_CM else f"{height}"
+            word = f"{height} cm{how}" if height == RULER_CM else f"{height}"
             yield Label((y, x - 2.0 * TICK_PX * self.scale), word, INK, aside=-1)
 
     def tape(self, tape: Tape) -> Iterator[Stroke]:
@@ -295,11 +287,10 @@ class Pen:
     def _roomy(self, tape: Tape) -> bool:
         return tape.cm_px >= NUMBERS_FROM_PX * self.scale
 
-    def band(self, ruler: Ruler, accepted: AcceptedRange) -> Band:
-        """The accepted zone's filling."""
+    def band(self, ruler: Ruler, accepted: AcceptedRange) -> Places:
+        """The accepted zone's outline: up its left side, down its right."""
         zone = accepted_zone(ruler, accepted, self.aspect)
-        middle = zone.middle * (self.aspect, 1.0)
-        return Band(middle, float(zone.right[0, 1] - zone.left[0, 1]))
+        return np.asarray(np.vstack([zone.left, zone.right[::-1]]) * (self.aspect, 1.0))
 
     def brackets(self, ruler: Ruler, accepted: AcceptedRange) -> Iterator[Stroke]:
         """The accepted zone's edges."""

@@ -9,7 +9,7 @@ from qtpy.QtGui import QColor, QFont, QPainter, QPen, QPolygonF
 
 from annotate.drawing.palette import PAPER, ZONE, Colour
 from annotate.window.camera import Camera, Place
-from annotate.window.overlay import DASH_PX, Band, Drawing, Label
+from annotate.window.overlay import DASH_PX, Drawing, Label
 
 OUTLINE_PX = 2.0
 """How much wider the dark edge is that lets lines be seen on a bright film."""
@@ -22,7 +22,10 @@ def paint(painter: QPainter, drawing: Drawing, camera: Camera, scale: float = 1.
     """Paint a drawing as the camera sees it: the zone, dark edges, lines, words; `scale` as in `View`."""
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     if drawing.band is not None:
-        _band(painter, drawing.band, camera)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(*ZONE, BAND_ALPHA))
+        painter.drawPolygon(_line(drawing.band.tolist(), camera))
+        painter.setBrush(Qt.BrushStyle.NoBrush)
     lines = [(stroke, _line(stroke.places.tolist(), camera)) for stroke in drawing.strokes]
     for stroke, line in lines:
         painter.setPen(
@@ -50,13 +53,6 @@ def _pen(colour: Colour, width: float, alpha: int, dash: float = 0.0) -> QPen:
     if dash:
         pen.setDashPattern([dash / width, 0.8 * dash / width])
     return pen
-
-
-def _band(painter: QPainter, band: Band, camera: Camera) -> None:
-    pen = _pen(ZONE, band.width * camera.zoom, BAND_ALPHA)
-    pen.setJoinStyle(Qt.PenJoinStyle.BevelJoin)
-    painter.setPen(pen)
-    painter.drawPolyline(_line(band.middle.tolist(), camera))
 
 
 def _word(painter: QPainter, label: Label, camera: Camera) -> None:

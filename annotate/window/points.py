@@ -44,6 +44,7 @@ class Points:
         self.tape: Tape | None = None
         self._taken: tuple[str, int, Marks, Place] | None = None
         self._held: tuple[int, Tape, Place] | None = None
+        self._called_to: Place | None = None
         self._here: Place | None = None
 
     @property
@@ -60,7 +61,7 @@ class Points:
     # The mouse
 
     def take_near(self, at: Place, reach: float) -> bool:
-        """Take the point near a place; what waits for its place goes before."""
+        """Take the point near a place; what waits for its place goes before, and goes there with a click."""
         marking = self._stage.marking
         if marking is None or self._looks.hidden or self._stage.session.purpose.locked(marking):
             return False
@@ -71,6 +72,7 @@ class Points:
             return False
         name, index = near
         point = marking.points(name)[index]
+        self._called_to = at if self.waiting else None
         self.selected, self.waiting = name, ""
         self._taken = (name, index, marking.marks, (point.row, point.column))
         self._stage.refresh()
@@ -79,8 +81,8 @@ class Points:
     def drag(self, by: Place) -> None:
         """Show what is taken elsewhere, and the Reading there."""
         if self._held is not None:
-            part, start, _ = self._held
-            self.tape = start.moved(part, by)
+            part, tape, _ = self._held
+            self.tape = tape.moved(part, by)
             self._stage.redraw()
             return
         marking = self._stage.marking
@@ -96,7 +98,7 @@ class Points:
         if self._held is not None:
             _, self.tape, pressed = self._held
             part, self._held = self._held[0], None
-            if max(map(abs, by)) < STILL_PX * self._pixel:
+            if self._still(by):
                 self.click(pressed)
             else:
                 self.tape = self.tape.moved(part, by)
@@ -108,7 +110,9 @@ class Points:
         name, index, start, at = self._taken
         self._taken = None
         marking.show(start)
-        if by != HERE:
+        if self._called_to is not None and self._still(by):
+            self._put(name, self._called_to)
+        elif by != HERE:
             self._change(marking.moved(name, index, self._moved(at, by)))
         self._looks.magnifier.hide()
 
@@ -258,6 +262,10 @@ class Points:
         self._nudge(0.0, FINE_PX)
 
     # Inside
+
+    def _still(self, by: Place) -> bool:
+        """Whether a press that went so far is a click."""
+        return max(map(abs, by)) < STILL_PX * self._pixel
 
     @property
     def _pixel(self) -> float:

@@ -62,7 +62,7 @@ class Tape:
         near = 0.01 * self.heights_cm[-1]
         high = np.clip(heights_cm, near, self.heights_cm[-1] - near)
         way = self.at(high + near) - self.at(high - near)
-        return np.column_stack([way[:, 1], -way[:, 0]]) / np.hypot(*way.T)[:, None]
+        return np.asarray(np.column_stack([way[:, 1], -way[:, 0]]) / np.hypot(*way.T)[:, None])
 
     def grips(self, pixel: float) -> tuple[Place, Place, Place]:
         """Where its ends and its bend are held; `pixel` is film pixels for one of the screen."""

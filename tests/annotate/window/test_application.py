@@ -43,7 +43,8 @@ from annotate.window.panel import DIALOGS
 app = application()
 window = QMainWindow()
 window.setStyleSheet(DIALOGS)
-dialog = QPrintDialog(QPrinter(), window)
+printer = QPrinter()
+dialog = QPrintDialog(printer, window)
 dialog.show()
 app.processEvents()
 Role = QPalette.ColorRole
@@ -52,7 +53,7 @@ for kind, ink, ground in (
     (QLineEdit, Role.Text, Role.Base),
     (QComboBox, Role.ButtonText, Role.Button),
 ):
-    for widget in dialog.findChildren(kind):
+    for widget in filter(lambda found: found.isEnabled(), dialog.findChildren(kind)):
         shown = widget.palette()
         print(kind.__name__, shown.color(ink).lightness() - shown.color(ground).lightness())
 """

@@ -51,7 +51,9 @@ def test_a_second_file_stands_beside_with_what_explains_the_difference(open_wind
     reader.until(lambda: reader.desk.beside._before is not None, "the film before")
     reader.settle()
     assert reader.desk.beside._view._drawing.strokes
-    assert "The film before:" in reader.desk.beside._head.text()
+    head = reader.desk.beside._head.text()
+    assert "The film before:" in head
+    assert "lip mark not known: read and save that film first" in head
     change = reader.marking.reading.change
     assert change is not None
     assert f"Tip {change.change_cm.value:+.1f} cm since the film before" in reader.shown()
@@ -60,6 +62,10 @@ def test_a_second_file_stands_beside_with_what_explains_the_difference(open_wind
     there = view.mapToGlobal(QPoint(*map(round, view.camera.on_screen((other.row, other.column)))))
     assert there.y() == pytest.approx(reader.canvas.mapToGlobal(reader.on_screen(*reader.at("carina"))).y(), abs=2)
     assert view.width() == pytest.approx(reader.canvas.width(), rel=0.1)
+    row, column = reader.at("carina")
+    reader.drag((row, column), (row + 40, column))
+    there = view.mapToGlobal(QPoint(*map(round, view.camera.on_screen((other.row, other.column)))))
+    assert there.y() == pytest.approx(reader.canvas.mapToGlobal(reader.on_screen(*reader.at("carina"))).y(), abs=2)
     reader.press("Y")
     assert not reader.desk.beside.side.isVisible()
 
