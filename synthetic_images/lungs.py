@@ -35,20 +35,20 @@ def draw_vessels(scene: Scene, body: Anatomy, depth_px: Map) -> None:
     scene.film[:] += layer * np.clip(depth_px / np.float32(FULL_VESSELS_MM * body.frame.deep), 0.0, 1.0)
 
 
-COMPANIONS = 1.7
+COMPANIONS = 1.4
 """Arteries, veins and walls of bronchi run together; one tree stands for them all (ours)."""
 
 FULL_VESSELS_MM = 45.0
 """Length of lung along a ray from which on its vessels are drawn in full (ours)."""
 
 TRUNKS = (
-    (-80.0, 6.4),
+    (-80.0, 6.8),
     (-66.0, 5.0),
     (-46.0, 4.4),
     (-14.0, 3.6),
     (14.0, 3.2),
     (44.0, 3.6),
-    (66.0, 4.2),
+    (66.0, 4.8),
 )
 """Angle above the horizontal on the film and radius in mm of the first vessels from each hilum.
 

@@ -104,7 +104,7 @@ class Service:
         """What was waiting when a service stopped or was killed."""
         from datetime import timedelta
 
-        for film in self.register.stalled(timedelta(0)):
+        for film in (*self.register.lost(), *self.register.waiting(timedelta(0))):
             self._queue.wake_reader(film)
         if self.back is not None:
             self.back.catch_up()

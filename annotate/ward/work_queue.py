@@ -20,6 +20,9 @@ NAME = "lipmark-ward"
 SOONEST_S, LATEST_S = 0.05, 0.25
 """How often an idle worker looks into the file (ours): a film must not wait for it."""
 
+FIRST = 1
+"""Priority of what goes before the films that wait."""
+
 
 class WorkQueue:
     """Names of films and deliveries on their way to who works on them.
@@ -54,7 +57,7 @@ class WorkQueue:
             Called every minute.
         """
         self._register(read, deliver)
-        self._huey.periodic_task(crontab(minute="*"), name="tidy")(_contained(tidy))
+        self._huey.periodic_task(crontab(minute="*"), name="tidy", priority=FIRST)(_contained(tidy))
         self._consumer = _QuietConsumer(
             self._huey, workers=workers, initial_delay=SOONEST_S, max_delay=LATEST_S, check_worker_health=False
         )
@@ -64,10 +67,10 @@ class WorkQueue:
         self._read = self._huey.task(name="read")(_contained(read))
         self._deliver = self._huey.task(name="deliver")(_contained(deliver))
 
-    def wake_reader(self, film: str) -> None:
-        """Have a film read."""
+    def wake_reader(self, film: str, *, first: bool = False) -> None:
+        """Have a film read, before all others if told so."""
         if self._read is not None:
-            self._read(film)
+            self._read(film, priority=FIRST if first else None)
 
     def wake_delivery(self, delivery: int, after_s: float = 0.0) -> None:
         """Have an object delivered, later if told so."""

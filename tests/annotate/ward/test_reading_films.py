@@ -19,6 +19,7 @@ from annotate.ward.schema import VERSION_TABLE, Base, Decision, Status
 from annotate.ward.shelf import CASE, FILM, Shelf
 from annotate.ward.vault import Vault
 from annotate.ward.work import Work
+from annotate.ward.work_queue import WorkQueue
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -127,13 +128,50 @@ def test_a_killed_service_s_film_is_read_by_another(register, shelf, tmp_path, o
     survivor.read(film)
     assert register.film(film).status is Status.BEING_READ
     time.sleep(0.35)
-    assert register.stalled(timedelta(days=1)) == [film]
+    assert register.lost() == [film]
     survivor.read(film)
     assert register.film(film).status is Status.PROPOSED
     # The other was not dead, but slow: its answer comes too late and changes nothing.
     whose = work_module.Whose(one_read.identifiers, None, "")
     assert not register.keep_proposal(film, "killed service", one_read.reading, whose)
     assert len(register.readings(film)) == 1
+
+
+class Woken:
+    """A queue with so many before."""
+
+    def __init__(self, pending):
+        self.before, self.films = pending, []
+
+    def pending(self):
+        return self.before
+
+    def wake_reader(self, film, *, first=False):
+        self.films.append((film, first))
+
+
+@pytest.mark.parametrize("pending", [0, 300])
+def test_what_a_killed_service_had_in_hand_is_read_first_however_many_wait(
+    register, shelf, tmp_path, one_read, monkeypatch, pending
+):
+    monkeypatch.setattr("annotate.ward.register.HOLD", timedelta(0))
+    monkeypatch.setattr(work_module, "STALLED", timedelta(0))
+    held, waits = received(register, shelf, b"content", films=2)
+    assert register.claim(held, "killed service")
+    queue = Woken(pending)
+    worker(register, shelf, tmp_path, AtOnce(one_read)).catch_up(queue)
+    assert queue.films == [(held, True)] + ([] if pending else [(waits, False)])
+
+
+def test_the_queue_gives_out_first_what_goes_first(database, tmp_path):
+    queue, done = WorkQueue(tmp_path, database), []
+    queue._register(done.append, done.append)
+    for film in ("one", "two"):
+        queue.wake_reader(film)
+    queue.wake_reader("held", first=True)
+    while queue.pending():
+        queue._huey.execute(queue._huey.dequeue())
+    assert done == ["held", "one", "two"]
 
 
 def test_a_film_that_stops_every_service_is_set_aside(register, shelf, tmp_path, one_read, monkeypatch):
