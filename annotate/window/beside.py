@@ -189,10 +189,13 @@ def _known_of(reading: Reading) -> Iterator[str]:
     inputs = reading.inputs
     rough = " (rough scale)" if inputs.spacing is not None and inputs.spacing.rough else ""
     yield f"The film before: {height_in_words(reading.distance.on_film)}{rough}"
-    mark = inputs.lip_mark_cm
-    yield "lip mark not known: read and save that film first" if mark is None else f"lip mark {mark:g} cm"
-    known = inputs.neck_posture is not NeckPosture.UNKNOWN
-    yield f"neck {inputs.neck_posture.value}" if known else "neck not known"
+    known = {
+        "lip mark": "" if inputs.lip_mark_cm is None else f"{inputs.lip_mark_cm:g} cm",
+        "neck": "" if inputs.neck_posture is NeckPosture.UNKNOWN else inputs.neck_posture.value,
+    }
+    yield from (f"{name} {value}" for name, value in known.items() if value)
+    if missing := [name for name, value in known.items() if not value]:
+        yield f"{' and '.join(missing)} not known: read and save that film first"
 
 
 def linked(camera: Camera, here: Marking, there: Marking) -> Camera:

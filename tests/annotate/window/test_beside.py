@@ -53,7 +53,7 @@ def test_a_second_file_stands_beside_with_what_explains_the_difference(open_wind
     assert reader.desk.beside._view._drawing.strokes
     head = reader.desk.beside._head.text()
     assert "The film before:" in head
-    assert "lip mark not known: read and save that film first" in head
+    assert "lip mark and neck not known: read and save that film first" in head
     change = reader.marking.reading.change
     assert change is not None
     assert f"Tip {change.change_cm.value:+.1f} cm since the film before" in reader.shown()
