@@ -393,10 +393,22 @@ def spent(ward: Ward, times: int, work: Callable[[], None]) -> Spent:
     return Spent(clock, (ward.processor_s() - before) * 1e3 / times)
 
 
+def hidden(page: str, name: str) -> str:
+    """What a page's form sends by itself."""
+    return re.search(rf'name="{name}" value="([^"]+)"', page).group(1)  # type: ignore[union-attr]
+
+
+def confirm(ward: Ward, film: str) -> None:
+    """What is proposed for a film, by who is signed in."""
+    page = ward.client.get(f"/films/{film}").text
+    form = {name: hidden(page, name) for name in ("form_token", "seen")} | {"say": "confirm"}
+    assert ward.client.post(f"/films/{film}/decide", data=form).status_code == 303
+
+
 def page_speed(ward: Ward, film: str) -> dict[str, Spent]:
     """The list, a drag's answer."""
     page = ward.page()
-    token = re.search(r'name="form_token" value="([^"]+)"', page).group(1)  # type: ignore[union-attr]
+    token = hidden(page, "form_token")
     marks = {"tip": [180.0, 250.0], "carina": [260.0, 255.0]}
 
     def drag() -> None:
