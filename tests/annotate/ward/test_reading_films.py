@@ -175,6 +175,22 @@ def test_the_queue_gives_out_first_what_goes_first(database, tmp_path):
     assert done == ["held", "one", "two"]
 
 
+def test_a_queue_that_does_not_answer_is_told_in_a_line(database, tmp_path, monkeypatch, caplog):
+    queue, asked = WorkQueue(tmp_path, database), threading.Event()
+
+    def away():
+        asked.set()
+        raise OSError("somewhere deep")
+
+    monkeypatch.setattr(queue._huey, "dequeue", away)
+    queue.work(1, print, print, print)
+    assert asked.wait(10.0)
+    queue.stop()
+    assert "ward: the queue: Error reading from queue" in caplog.text
+    assert "Traceback" not in caplog.text
+    assert "somewhere deep" not in caplog.text
+
+
 def test_a_film_that_stops_every_service_is_set_aside(register, shelf, tmp_path, one_read, monkeypatch):
     monkeypatch.setattr("annotate.ward.register.HOLD", timedelta(0))
     (film,) = received(register, shelf, b"content")
