@@ -12,7 +12,7 @@ from synthetic_images.detector import expose, present
 from synthetic_images.devices import draw_devices
 from synthetic_images.lungs import LUNG_DENSITY, draw_vessels, muscle_planes, noise_field, texture
 from synthetic_images.materials import Material
-from synthetic_images.pathology import draw_pathology
+from synthetic_images.pathology import draw_pathology, open_airway
 from synthetic_images.projection import Camera, Map, Rays
 from synthetic_images.raster import blur, enlarged, remapped
 from synthetic_images.recipe import FilmRecipe
@@ -119,10 +119,10 @@ def _lung_mm(body: Anatomy) -> tuple[Map, Map]:
             free_air[met] += np.maximum(space - kept, 0.0)
             space = np.minimum(kept, space)
         total[met] += space
-    return _uneven(body, total * rays.stretch), _uneven(body, free_air * rays.stretch)
+    return uneven(body, total * rays.stretch), uneven(body, free_air * rays.stretch)
 
 
-def _uneven(body: Anatomy, organ: Map) -> Map:
+def uneven(body: Anatomy, organ: Map) -> Map:
     """A map whose outlines are moved a little, because no organ is a formula; not where a landmark lies on one."""
     step_mm = body.recipe.pitch_mm * LUNG_STEP_PX
     rng = stream(body.recipe.seed, "uneven")
@@ -152,7 +152,7 @@ def _airway_air(scene: Scene, body: Anatomy, tube: PlacedTube | None) -> None:
     air = np.zeros_like(scene.film)
     for curve in columns if cuff is None else [*columns, cuff]:
         _deepest(air, scene.camera, curve)
-    scene.film[:] += air * np.float32(scene.instead_of(Material.AIR))
+    scene.film[:] += open_airway(body) * air * np.float32(scene.instead_of(Material.AIR))
 
 
 def _deepest(air: Map, camera: Camera, curve: Curve) -> None:

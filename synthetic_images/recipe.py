@@ -231,7 +231,11 @@ class DeviceDials:
 
 @dataclass(frozen=True, slots=True)
 class PathologyDials:
-    """What ails the patient: 0 = absent, 1 = severe; collapse, pneumothorax: negative right, positive left."""
+    """What ails the patient: 0 = absent, 1 = severe; collapse, pneumothorax: negative right, positive left.
+
+    `fork_filled` takes the air's shadow from the fork and all below it, as fluid in the air columns or dense
+    tissue across them does; at 1 the fork cannot be seen. It is drawn by no seed.
+    """
 
     opacities: float = 0.0
     effusion_right: float = 0.0
@@ -239,6 +243,7 @@ class PathologyDials:
     collapse: float = 0.0
     pneumothorax: float = 0.0
     subcutaneous_air: float = 0.0
+    fork_filled: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,7 +314,7 @@ POSTURE_ODDS = {NeckPosture.NEUTRAL: 0.6, NeckPosture.FLEXED: 0.22, NeckPosture.
 FIELD_MM = (205.0, 410.0)
 """Side of the film for a patient of 50 and of 160 cm or more."""
 
-CROP_SHARE = (0.84, 1.04)
+CROP_SHARE = (0.85, 1.02)
 """Least and greatest side of a film over the usual: how closely a film is cut to the chest (ours)."""
 
 PLACEMENT_ODDS = {
@@ -465,7 +470,7 @@ def _draw_stand(
         + float(rng.uniform(0.0, 45.0)) * (0.3 + 0.7 * size)
         - (25.0 * size if view is View.PA else 0.0),
         centre_x_mm=float(rng.normal(0.0, 14.0 * unsure)) * (0.35 + 0.65 * size),
-        centre_z_mm=float(rng.normal(-24.0, 14.0 * unsure)) * (0.35 + 0.65 * size),
+        centre_z_mm=float(rng.normal(-27.0, 14.0 * unsure)) * (0.35 + 0.65 * size),
         rotation_deg=float(rng.normal(0.0, 5.0 * unsure)),
         tilt_deg=float(rng.normal(2.0 if view is View.AP else 0.0, 5.0 * unsure)),
         roll_deg=float(rng.normal(0.0, 3.0 * unsure)),
@@ -571,7 +576,7 @@ that docs/synthetic-films.md compares with)."""
 def _draw_look(rng: np.random.Generator, plain: ExposureDials) -> ExposureDials:
     """How a film is shown: like film, with a long shoulder, or flat with its details raised."""
     turn = float(rng.normal(0.0, 1.2))
-    shutter = bool(rng.random() < 0.8)
+    shutter = bool(rng.random() < 0.9)
     if rng.random() < ENHANCED_SHARE:
         return replace(
             plain,

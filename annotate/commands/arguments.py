@@ -12,7 +12,6 @@ from enum import StrEnum
 from typing import TypeVar
 
 from annotate.words import typed
-from imaging.case import checked_mark
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
 from measure.choice import chosen
 from measure.cuff import CuffPressure
@@ -78,6 +77,16 @@ def add_range(group: argparse._ActionsContainer) -> None:
     )
 
 
+def add_scale(group: argparse._ActionsContainer) -> None:
+    """Add --scale."""
+    group.add_argument(
+        "--scale",
+        type=as_argument(typed.scale),
+        metavar="FACTOR",
+        help="size of type and controls, 1 as on a laptop; default: grows with the screen",
+    )
+
+
 def add_overwrite(parser: argparse._ActionsContainer) -> None:
     """Add --overwrite."""
     parser.add_argument("--overwrite", action="store_true", help="replace files that are there")
@@ -94,6 +103,8 @@ class MarkAction(argparse.Action):
         option_string: str | None = None,
     ) -> None:
         """Check the name and the number of points, and append."""
+        from imaging.case import checked_mark
+
         name, *words = values if isinstance(values, list) else [str(values)]
         try:
             mark = checked_mark(name, [typed.point(word) for word in words])

@@ -31,6 +31,9 @@ ATTEMPTS = 2
 AHEAD = 1000
 """Answers that wait for a slow one before them (ours): some megabytes."""
 
+LOOK_UP_S = 0.1
+"""How often it is asked whether a result is still wanted (ours)."""
+
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
@@ -118,6 +121,11 @@ class Supervisor(Generic[Job, Result]):
         """Jobs that are handed in and not finished."""
         return len(self._waiting) + sum(worker.task is not None for worker in self._workers)
 
+    def start(self) -> None:
+        """Let the processes get ready before there is a job; else each starts with its first."""
+        while len(self._workers) < self._count:
+            self._workers.append(self._started())
+
     def submit(self, job: Job) -> int:
         """Hand a job in, and return the ticket by which its result is known."""
         self._tickets += 1
@@ -135,6 +143,15 @@ class Supervisor(Generic[Job, Result]):
             self._watch(now, end)
         done, self._done = self._done, []
         return done
+
+    def result(self, job: Job, wanted: Callable[[], bool]) -> Result | Lost | None:
+        """The result of one job, or None where nobody wants it any more: `wanted` is asked again and again."""
+        ticket = self.submit(job)
+        while wanted():
+            for done, result in self.finished(LOOK_UP_S):
+                if done == ticket:
+                    return result
+        return None
 
     def results(self, jobs: Iterable[Job]) -> Iterator[Result | Lost]:
         """A result for every job, in the order of the jobs, each as soon as those before it are there.
@@ -265,7 +282,7 @@ def _serve(
         except MemoryError:
             done = (ticket, _Said.FAILED, "needs more memory than a film should")
         except Exception as error:
-            done = (ticket, _Said.FAILED, f"unforeseen {type(error).__name__}")
+            done = (ticket, _Said.FAILED, f"led to an unforeseen {type(error).__name__}")
         try:
             connection.send(done)
         except OSError:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtWidgets import QLabel, QSplitter, QVBoxLayout, QWidget
@@ -14,10 +16,13 @@ from annotate.window.film_view import FilmView
 from annotate.window.grey import levels_of, part_of
 from annotate.window.marking import Marking
 from annotate.window.overlay import LONG_SIDE_CM, draw
+from annotate.window.size import grown
 from annotate.window.stage import Stage
 from annotate.window.strip import Strip
 from annotate.words.answer import height_in_words
 from measure.errors import MeasureError
+from measure.posture import NeckPosture
+from measure.reading import Reading
 
 STYLE = """
 #side { background: #101214; }
@@ -42,11 +47,12 @@ class Beside:
     def __init__(self, stage: Stage) -> None:
         self._stage = stage
         self._before: Marking | None = None
+        self._coming = False
         self.side = QWidget()
         self.side.setObjectName("side")
         self.side.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.side.setStyleSheet(STYLE)
-        self._head, self._view, self._strip = QLabel(), FilmView(), Strip()
+        self.side.setStyleSheet(grown(STYLE, stage.view.scale))
+        self._head, self._view, self._strip = QLabel(), FilmView(stage.view.scale), Strip(stage.view.scale)
         self._head.setWordWrap(True)
         self._view.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         column = QVBoxLayout(self.side)
@@ -66,7 +72,7 @@ class Beside:
             return
         self._stage.session.notice = ""
         self._find()
-        if self._before is None and not self._strip.points:
+        if not self._coming and not self._strip.points:
             self._stage.notify(
                 self._stage.session.notice
                 or "No film before this one is known: neither with --beside, nor in the logbook by the patient's "
@@ -89,21 +95,21 @@ class Beside:
         """Another film is open."""
         if not self.side.isHidden():
             self._find()
-            self.side.setVisible(self._before is not None or bool(self._strip.points))
-            self.follow()
+            self.side.setVisible(self._coming or bool(self._strip.points))
 
     def saved(self) -> None:
         """The logbook has something new."""
         if not self.side.isHidden():
-            self._find()
+            self._show_strip()
 
     def follow(self) -> None:
         """The same level and size as the film that is open, with its own ruler."""
+        self._strip.update()
         if self.side.isHidden() or self._before is None or self._stage.marking is None:
             return
         self._say()
         self._view.camera = linked(self._level_camera(), self._stage.marking, self._before)
-        pixel = 1.0 / self._view.camera.zoom
+        pixel = self._view.scale / self._view.camera.zoom
         self._view.show_drawing(draw(self._before, pixel, tells=True))
 
     def _level_camera(self) -> Camera:
@@ -117,36 +123,79 @@ class Beside:
         self._stage.view.moved.disconnect(self.follow)
 
     def _find(self) -> None:
+        """Look up the film before; its file is loaded and searched in the background."""
         session, marking = self._stage.session, self._stage.marking
         if marking is None:
             return
+        path = None
         try:
-            self._before = session.film_before()
-            self._strip.show_points(session.purpose.trend(marking), marking)
-        except (LogbookError, MeasureError, OSError) as error:
-            self._before = None
+            path = session.path_before()
+        except (LogbookError, OSError) as error:
             self._stage.notify(str(error))
-        self._view.setVisible(self._before is not None)
-        if self._before is not None:
-            film = self._before.film
-            self._view.show_film(film)
-            self._view.levels = levels_of(part_of(film, close_up(film, self._before.landmarks)))
-        self._say()
+        self._show_strip()
+        self._coming = path is not None
+        self._show(None)
+        if path is not None:
+            work = partial(session.load_before, path, marking)
+            self._stage.in_background(work, partial(self._found, marking))
 
-    def _say(self) -> None:
+    def _show_strip(self) -> None:
         marking = self._stage.marking
         if marking is None:
             return
-        words = ["The film before"]
-        before = self._before
-        if before is None:
-            words.append("is in the logbook alone: give its file with --beside to see it.")
-        elif before.reading.distance is not None:
-            words[0] += f": {height_in_words(before.reading.distance.on_film)}"
-            inputs = before.reading.inputs
-            if inputs is not None and inputs.lip_mark_cm is not None:
-                words.append(f"lip mark {inputs.lip_mark_cm:g} cm")
-        self._head.setText(" · ".join(words))
+        try:
+            self._strip.show_around(self._stage.session.purpose.trend(marking), marking)
+        except (LogbookError, MeasureError, OSError) as error:
+            self._stage.notify(str(error))
+
+    def _found(self, today: Marking, before: object) -> None:
+        """The film before is there, or why it is not; of no use any more where another film is open."""
+        if today is not self._stage.marking:
+            return
+        self._coming = False
+        if not isinstance(before, Marking):
+            self._stage.notify(str(before))
+            self.side.setVisible(bool(self._strip.points))
+            self._say()
+            return
+        self._stage.session.compare_with(before)
+        self._show(before)
+        self.follow()
+        self._stage.refresh()
+
+    def _show(self, before: Marking | None) -> None:
+        self._before = before
+        self._view.setVisible(before is not None)
+        if before is not None:
+            self._view.show_film(before.film)
+            self._view.levels = levels_of(part_of(before.film, close_up(before.film, before.landmarks)))
+        self._say()
+
+    def _say(self) -> None:
+        if self._coming:
+            said = "The film before is being looked at."
+        elif self._before is None:
+            said = "The film before is in the logbook alone: give its file with --beside to see it."
+        else:
+            said = " · ".join(_known_of(self._before.reading))
+        self._head.setText(said)
+
+
+def _known_of(reading: Reading) -> Iterator[str]:
+    """What the film before says of itself, and what it leaves open."""
+    if reading.distance is None or reading.inputs is None:
+        yield "The film before: not measured"
+        return
+    inputs = reading.inputs
+    rough = " (rough scale)" if inputs.spacing is not None and inputs.spacing.rough else ""
+    yield f"The film before: {height_in_words(reading.distance.on_film)}{rough}"
+    known = {
+        "lip mark": "" if inputs.lip_mark_cm is None else f"{inputs.lip_mark_cm:g} cm",
+        "neck": "" if inputs.neck_posture is NeckPosture.UNKNOWN else inputs.neck_posture.value,
+    }
+    yield from (f"{name} {value}" for name, value in known.items() if value)
+    if missing := [name for name, value in known.items() if not value]:
+        yield f"{' and '.join(missing)} not known: read and save that film first"
 
 
 def linked(camera: Camera, here: Marking, there: Marking) -> Camera:

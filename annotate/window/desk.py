@@ -47,12 +47,13 @@ class Desk(QObject):
     """
 
     _found = Signal(object, object)
+    _done = Signal(object, object)
     closing = Signal()
 
     def __init__(self, view: View, session: Session, own_window: bool = True) -> None:
         super().__init__()
         self.session, self.view = session, view
-        self.panel = Panel()
+        self.panel = Panel(view.scale)
         self.looks = Looks(self)
         self.points = Points(self, self.looks)
         self.beside = Beside(self)
@@ -67,6 +68,8 @@ class Desk(QObject):
         view.serve(self.points)
         view.moved.connect(self._redraw_soon.start)
         self._found.connect(self._show_proposal)
+        self._done.connect(self._hand_over)
+        session.get_ready()
         self.panel.typed.connect(self._typed)
         self.panel.chosen.connect(self.points.take)
         self.panel.pressed.connect(self.act)
@@ -76,6 +79,11 @@ class Desk(QObject):
     def film_area(self) -> QWidget:
         """Where the film is shown; it has the keys."""
         return self.view.area
+
+    @property
+    def scale(self) -> float:
+        """Of type and controls, over those of a usual screen."""
+        return self.view.scale
 
     @property
     def marking(self) -> Marking | None:
@@ -121,13 +129,15 @@ class Desk(QObject):
         if self.looks.hidden:
             self.view.show_drawing(Drawing())
             return
-        pixel, other = 1.0 / self.view.camera.zoom, purpose.compared(marking)
+        pixel, other = self.scale / self.view.camera.zoom, purpose.compared(marking)
+        tape = None if purpose.locked(marking) else self.points.tape
         tells = purpose.tells(marking) and not marking.looking
-        self.view.show_drawing(draw(marking, pixel, tells, self.points.selected, other, purpose.compared_as))
+        self.view.show_drawing(draw(marking, pixel, tells, self.points.selected, other, purpose.compared_as, tape))
 
     def changed(self) -> None:
         """Something was done: keep the draft, and show it."""
         self.session.keep_draft()
+        self.beside.follow()
         self.refresh()
 
     def notify(self, notice: str) -> None:
@@ -144,7 +154,9 @@ class Desk(QObject):
 
     def stop(self) -> None:
         """Leave the viewer as it was found."""
+        self.session.leave()
         self._search.shutdown(wait=True, cancel_futures=True)
+        self.session.close()
         self._redraw_soon.stop()
         self.view.moved.disconnect(self._redraw_soon.start)
         for left in self._shortcuts:
@@ -227,7 +239,7 @@ class Desk(QObject):
     def on_help(self) -> None:
         """The sheet of keys."""
         purpose = self.session.purpose
-        HelpSheet(self.film_area.window(), purpose.keys, purpose.title, purpose.has_form).open()
+        HelpSheet(self.film_area.window(), purpose.keys, purpose.title, purpose.has_form, self.scale).open()
 
     def on_close(self) -> None:
         """Ask the window to close."""
@@ -272,6 +284,13 @@ class Desk(QObject):
         """In the other thread: search a film that is still wanted."""
         if marking is self.marking:
             self._found.emit(marking, self.session.look(marking))
+
+    def in_background(self, work: Callable[[], object], then: Callable[[object], None]) -> None:
+        """Do something slow in the other thread, and hand what comes of it over in this one."""
+        self._search.submit(lambda: self._done.emit(then, work()))
+
+    def _hand_over(self, then: Callable[[object], None], result: object) -> None:
+        then(result)
 
     def _show_proposal(self, marking: Marking, proposal: Proposal) -> None:
         marking.proposal = proposal
