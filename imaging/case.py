@@ -9,7 +9,7 @@ from pathlib import Path
 from imaging.film import Film
 from imaging.given_spacing import user_spacing, with_known_object, with_tube_width, with_user_spacing
 from imaging.load import load_film
-from imaging.propose import Proposal, propose
+from imaging.propose import Proposal, propose, quarter_turns
 from measure.accepted_range import DEFAULT_RANGE, AcceptedRange, parse_range
 from measure.anatomy import airway_share
 from measure.assess import assess
@@ -238,6 +238,10 @@ def case_of(name: str, film: Film, request: Request, proposal: Proposal | None =
         proposal = proposal or propose(film)
         notes, seen = (*notes, *_told(proposal, landmarks)), proposal.seen
         landmarks = _with_proposals(landmarks, proposal.landmarks)
+    turns = _turns_of(film, landmarks) if proposal is None else proposal.quarter_turns
+    if turns and request.mandible_row is not None:
+        landmarks = replace(landmarks, mandible=None)
+        notes = (*notes, "The mandible's row is one of an upright film: on a turned one it is not used.")
     view, magnification = film.view, film.magnification
     if view is View.UNKNOWN and not magnification.known:
         view = request.known.view
@@ -255,7 +259,17 @@ def case_of(name: str, film: Film, request: Request, proposal: Proposal | None =
         pixel_aspect=film.pixel_aspect,
         seen=seen,
         notes=notes,
+        quarter_turns=turns,
     )
+
+
+def _turns_of(film: Film, by_hand: Landmarks) -> int:
+    """How a film that was not searched must be turned; looked at unless its header and its points say upright."""
+    tip, carina = by_hand.tip, by_hand.carina
+    if tip is None or carina is None:
+        return 0
+    stands = carina.row - tip.row > abs(carina.column - tip.column)
+    return 0 if stands and film.turn.proven else quarter_turns(film)
 
 
 def case_of_marks(name: str, request: Request) -> Case:

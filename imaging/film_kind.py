@@ -31,6 +31,10 @@ SIDE_PX = 128
 """What the network sees: the film's longer side fitted to it."""
 
 
+SURE_OF_TURN = 0.5
+"""A film is turned back where it then is an upright frontal one, likelier than not (ours)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """What kind of film it is.
@@ -42,21 +46,20 @@ class Verdict:
     probability : float
         Of this kind.
     quarter_turns : int
-        Counter-clockwise, as `numpy.rot90` counts them, that bring a turned film upright; 0 where it is not.
+        Counter-clockwise, as `numpy.rot90` counts them, that bring a turned film upright; 0 where it is none, or
+        where no turn makes an upright frontal film of it.
     """
 
     kind: FilmKind
     probability: float
     quarter_turns: int = 0
 
-    def told(self) -> str:
-        """In words, with what to do about a turned film."""
-        remedy = {
-            1: "; turn it by a quarter counter-clockwise",
-            2: "; turn it upside down",
-            3: "; turn it by a quarter clockwise",
-        }.get(self.quarter_turns, "")
-        return f"it looks like {self.kind.value} (probability {self.probability:.2f}){remedy}"
+    @property
+    def why_not_searched(self) -> str:
+        """What it is instead, in words; empty for a frontal film of an adult, upright or to be turned back."""
+        if self.kind is FilmKind.FRONTAL or self.quarter_turns:
+            return ""
+        return f"it looks like {self.kind.value} (probability {self.probability:.2f})"
 
 
 @cache
@@ -121,4 +124,5 @@ def film_kind(pixels: NDArray[np.float32], aspect: float = 1.0) -> Verdict:
     if kind not in (FilmKind.ON_ITS_SIDE, FilmKind.UPSIDE_DOWN):
         return Verdict(kind, found[kind])
     turned = {k: probabilities(np.ascontiguousarray(np.rot90(view, k)))[FilmKind.FRONTAL] for k in (1, 2, 3)}
-    return Verdict(kind, found[kind], max(turned, key=lambda k: turned[k]))
+    best = max(turned, key=lambda k: turned[k])
+    return Verdict(kind, found[kind], best if turned[best] >= SURE_OF_TURN else 0)

@@ -8,7 +8,7 @@ patient faced the reader, for AP and PA alike: the patient's left on the image's
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, TypeVar
 
@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.errors import FilmRefusedError
-from imaging.film import Turn
+from imaging.film import Film, Turn
 from imaging.header import code_of, text, texts
 from measure.magnification import View
+from measure.turning import turned_aspect, turned_spacing
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
@@ -187,6 +188,18 @@ def turned(pixels: NDArray[Scalar], turn: Turn) -> NDArray[Scalar]:
     """Return a view of the pixels upright."""
     mirrored = pixels[:, ::-1] if turn.mirrored else pixels
     return np.rot90(mirrored, turn.quarter_turns)
+
+
+def turned_film(film: Film, quarter_turns: int) -> Film:
+    """A film after counter-clockwise quarter turns; itself where there are none."""
+    if quarter_turns % 4 == 0:
+        return film
+    return replace(
+        film,
+        pixels=np.ascontiguousarray(np.rot90(film.pixels, quarter_turns)),
+        spacing=None if film.spacing is None else turned_spacing(film.spacing, quarter_turns),
+        pixel_aspect=turned_aspect(film.pixel_aspect, quarter_turns),
+    )
 
 
 def swaps_axes(turn: Turn) -> bool:

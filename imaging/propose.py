@@ -8,7 +8,9 @@ import numpy as np
 
 from imaging.film import Film
 from imaging.finder import Finder, finder_in_use
+from imaging.orientation import turned_film
 from measure.landmarks import Landmarks, Seen
+from measure.turning import turned_landmarks
 
 SMALLEST_SIDE_PX = 200
 """With fewer pixels a tube is not a pixel wide (ours)."""
@@ -30,11 +32,15 @@ class Proposal:
         One plain sentence for each point that is missing.
     seen : Seen
         What kind of film and tube this is.
+    quarter_turns : int
+        Counter-clockwise, as `numpy.rot90` counts them, that bring the film upright; the landmarks are told on the
+        film as it lies.
     """
 
     landmarks: Landmarks
     reasons: tuple[str, ...] = ()
     seen: Seen = Seen.TUBE
+    quarter_turns: int = 0
 
 
 def propose(film: Film, finder: Finder | None = None) -> Proposal:
@@ -43,7 +49,8 @@ def propose(film: Film, finder: Finder | None = None) -> Proposal:
     Parameters
     ----------
     film : Film
-        Upright; pixels 0 to 1, bright = dense. Pixels need not be square.
+        Pixels 0 to 1, bright = dense. Pixels need not be square. One that lies on its side or upside down is
+        turned back for the search.
     finder : Finder, optional
         Who looks; the networks beside the code where left open.
 
@@ -60,15 +67,34 @@ def propose(film: Film, finder: Finder | None = None) -> Proposal:
     >>> found.landmarks.tip.confidence > 0.5
     True
     """
-    why_not = _why_not_searched(film)
+    why_not = _why_not_looked_at(film)
+    turns = 0
+    if not why_not:
+        # Imported here: ONNX Runtime and OpenCV must not slow down a start that needs no proposal.
+        from imaging.film_kind import film_kind
+
+        verdict = film_kind(film.pixels, film.pixel_aspect)
+        turns, why_not = verdict.quarter_turns, verdict.why_not_searched
     if why_not:
         reasons = tuple(f"The {name} was not looked for: {why_not}." for name in ("tip", "carina"))
         return Proposal(Landmarks(), reasons, Seen.NO_FRONTAL_CHEST)
-    return Proposal(*(finder or finder_in_use()).find(film))
+    upright = turned_film(film, turns)
+    landmarks, reasons, seen = (finder or finder_in_use()).find(upright)
+    return Proposal(turned_landmarks(landmarks, upright.shape, -turns), reasons, seen, turns)
 
 
-def _why_not_searched(film: Film) -> str:
-    """What makes a search pointless; empty where nothing does."""
+def quarter_turns(film: Film) -> int:
+    """Counter-clockwise quarter turns that bring a film upright; 0 where it is, or where that cannot be told."""
+    if _why_not_looked_at(film):
+        return 0
+    from imaging.film_kind import film_kind
+
+    verdict = film_kind(film.pixels, film.pixel_aspect)
+    return 0 if verdict.why_not_searched else verdict.quarter_turns
+
+
+def _why_not_looked_at(film: Film) -> str:
+    """What makes a look pointless; empty where nothing does."""
     rows, columns = film.shape
     if min(rows, columns) < SMALLEST_SIDE_PX:
         return f"the film has {rows} x {columns} pixels, at least {SMALLEST_SIDE_PX} each way are needed"
@@ -76,8 +102,4 @@ def _why_not_searched(film: Film) -> str:
         return "some of its pixels are no numbers"
     if float(film.pixels.std()) < LEAST_CONTRAST:
         return "the film is blank"
-    # Imported here: ONNX Runtime and OpenCV must not slow down a start that needs no proposal.
-    from imaging.film_kind import FilmKind, film_kind
-
-    verdict = film_kind(film.pixels, film.pixel_aspect)
-    return "" if verdict.kind is FilmKind.FRONTAL else verdict.told()
+    return ""

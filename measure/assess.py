@@ -8,7 +8,7 @@ from dataclasses import replace
 from measure.advice import NoAction, advise
 from measure.anatomy import size_group
 from measure.case import Case as Case
-from measure.cautions import cautions_for
+from measure.cautions import cautions_for, turned_back
 from measure.cross_checks import cuff_checks, with_cross_checks, with_lip_mark
 from measure.distance import film_per_measured, heights_at_spacing, patient_per_measured
 from measure.errors import MeasureError
@@ -22,6 +22,7 @@ from measure.reasons import newborn_reason, reason_for, side_of, what_settles
 from measure.rough_scale import rough_spacing
 from measure.spacing import Spacing
 from measure.standing import newborn_place, place_of, situation_of
+from measure.turning import turned_spacing
 from measure.verdict import Verdict, judge
 
 
@@ -41,6 +42,21 @@ def assess(case: Case) -> Reading:
     >>> print(f"{reading.distance.on_film.value:.1f} cm, {reading.verdict}")
     3.0 cm, near a limit
     """
+    reading = _assess_upright(case.upright())
+    if not case.quarter_turns or reading.inputs is None:
+        return reading
+    spacing = reading.inputs.spacing
+    inputs = replace(
+        reading.inputs,
+        spacing=None if spacing is None else turned_spacing(spacing, case.quarter_turns),
+        quarter_turns=case.quarter_turns,
+    )
+    reading = replace(reading, landmarks=case.landmarks, inputs=inputs)
+    return replace(reading, cautions=(*turned_back(case.quarter_turns), *reading.cautions))
+
+
+def _assess_upright(case: Case) -> Reading:
+    """The Reading of a film that stands upright."""
     doubts = list(case.notes)
     case = replace(case, spacing=case.spacing or _rough_spacing(case))
     neck = neck_of(case)
@@ -128,7 +144,10 @@ def _without_advice(case: Case, reading: Reading, missing: Mapping[NoAction, str
         return reading
     tip, carina = case.landmarks.tip, case.landmarks.carina
     if case.newborn:
-        place = newborn_place(case, 1.0)
+        try:
+            place = newborn_place(case, 1.0)
+        except MeasureError as error:
+            return replace(reading, reason=f"{error} {reading.reason}", no_action_because=NoAction.LEVELS_UNKNOWN)
         judgement = judge(place)
         return replace(
             reading,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, AcceptedRange
 from measure.anatomy import size_group
@@ -18,6 +18,7 @@ from measure.patient import AgeGroup, Patient
 from measure.posture import NeckPosture
 from measure.spacing import Spacing
 from measure.tube import Tube
+from measure.turning import turned_aspect, turned_landmarks, turned_shape, turned_spacing
 
 LIP_MARK_LIMITS_CM = (1.0, 40.0)
 """Marks printed on tubes (common practice)."""
@@ -112,6 +113,14 @@ class Case(Bedside):
         What a look over the whole film saw.
     notes : tuple of str
         What the film's loading and the proposals have to say; they become cautions.
+    quarter_turns : int
+        Counter-clockwise, as `numpy.rot90` counts them, that bring the film upright: 0 to 3. Landmarks, spacing,
+        shape and aspect are those of the film as it lies.
+
+    Raises
+    ------
+    MeasureError
+        Where a turned film has no shape.
     """
 
     film: str
@@ -123,6 +132,15 @@ class Case(Bedside):
     pixel_aspect: float = 1.0
     seen: Seen = Seen.NOT_LOOKED
     notes: tuple[str, ...] = ()
+    quarter_turns: int = 0
+
+    def __post_init__(self) -> None:
+        Bedside.__post_init__(self)
+        if self.quarter_turns not in range(4) or (self.quarter_turns and self.shape is None):
+            raise MeasureError(
+                f"film: {self.quarter_turns} quarter turns of a film of shape {self.shape} found; 0 to 3 of one "
+                "with rows and columns expected."
+            )
 
     @classmethod
     def of(
@@ -140,6 +158,7 @@ class Case(Bedside):
         pixel_aspect: float = 1.0,
         seen: Seen = Seen.NOT_LOOKED,
         notes: tuple[str, ...] = (),
+        quarter_turns: int = 0,
     ) -> Case:
         """The case of one film, with what was known before; the film's own view and patient take their place."""
         before = {item.name: getattr(known, item.name) for item in fields(Bedside)}
@@ -153,7 +172,23 @@ class Case(Bedside):
             pixel_aspect,
             seen,
             notes,
+            quarter_turns,
             **before | {"view": view, "patient": patient},
+        )
+
+    def upright(self) -> Case:
+        """The same film as it would lie upright; itself where it does."""
+        if not self.quarter_turns or self.shape is None:
+            return self
+        shape = turned_shape(self.shape, self.quarter_turns)
+        return replace(
+            self,
+            landmarks=turned_landmarks(self.landmarks, self.shape, self.quarter_turns),
+            spacing=None if self.spacing is None else turned_spacing(self.spacing, self.quarter_turns),
+            centre_row=None if self.centre_row is None else (shape[0] - 1) / 2.0,
+            shape=shape,
+            pixel_aspect=turned_aspect(self.pixel_aspect, self.quarter_turns),
+            quarter_turns=0,
         )
 
     @property

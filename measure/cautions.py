@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from types import MappingProxyType
 
 from measure.advice import Action
 from measure.estimate import Z95
@@ -20,6 +21,23 @@ ALWAYS = (
     "This supports a clinician's judgement and does not replace it; local protocol decides.",
     "Confirm the tube by auscultation and capnography.",
 )
+
+
+HOW_TURNED = MappingProxyType(
+    {
+        1: "on its side and was measured turned by a quarter counter-clockwise",
+        2: "upside down and was measured turned by half",
+        3: "on its side and was measured turned by a quarter clockwise",
+    }
+)
+"""How a film lies, and the turn that brings it upright, by the number of counter-clockwise quarters."""
+
+
+def turned_back(quarter_turns: int) -> tuple[str, ...]:
+    """What must be said of a film that was turned to be measured."""
+    return (
+        f"The film lies {HOW_TURNED[quarter_turns]}; check that it does. Points are told on the film as it lies.",
+    )
 
 
 def cautions_for(reading: Reading) -> tuple[str, ...]:

@@ -107,6 +107,8 @@ class Inputs:
     route: Route
     tube: Tube
     cuff_pressure_cmh2o: float | None
+    quarter_turns: int = 0
+    """Counter-clockwise, that bring the film upright; points and spacing are told on the film as it lies."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,8 +119,8 @@ def main() -> None:
         pg_ctl = SERVER["find_pg_ctl"]()
         if pg_ctl is None:
             raise SystemExit("PostgreSQL is not installed (tests/setup/system_packages.txt)")
-        with SERVER["postgresql_server"](pg_ctl) as url:
-            show("PostgreSQL", url.format("postgres"), baseline)
+        with SERVER["postgresql_server"](pg_ctl) as server:
+            show("PostgreSQL", server.url.format("postgres"), baseline)
 
 
 if __name__ == "__main__":

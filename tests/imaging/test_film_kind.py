@@ -36,10 +36,13 @@ def test_a_turned_film_is_named_with_what_turns_it_back(turns):
     assert (verdict.quarter_turns + turns) % 4 == 0
 
 
-def test_the_proposal_says_how_to_turn_it():
-    proposal = propose(Film(np.ascontiguousarray(np.rot90(pixels(9400), 1))))
-    assert proposal.landmarks.tip is None
-    assert all("on its side" in reason and "quarter clockwise" in reason for reason in proposal.reasons)
+def test_what_no_turn_makes_a_frontal_film_is_not_turned():
+    lateral = pixels(9410, lateral=True)
+    for turns in (1, 2, 3):
+        assert film_kind(np.ascontiguousarray(np.rot90(lateral, turns))).quarter_turns == 0
+    proposal = propose(Film(lateral))
+    assert proposal.quarter_turns == 0
+    assert all("lateral" in reason for reason in proposal.reasons)
 
 
 def test_laterals_and_children_are_named():

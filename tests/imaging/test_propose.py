@@ -139,12 +139,6 @@ def test_is_not_sure_of_anything_on_no_film(name: str) -> None:
     assert all(reason.endswith(".") for reason in proposal.reasons)
 
 
-@pytest.mark.parametrize("turns", [1, 2, 3])
-def test_is_not_sure_of_anything_on_a_turned_film(turns: int) -> None:
-    film = film_of(synthetic(SEEDS[0]))
-    assert answers(propose(Film(pixels=np.rot90(film.pixels, turns)))) == []
-
-
 INVERTED_IS_NOT_TOLD = pytest.mark.xfail(
     strict=True, reason="a sure answer 10.7 mm off: nothing tells an inverted film (docs/model-card.md)"
 )

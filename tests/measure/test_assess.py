@@ -264,6 +264,14 @@ def test_a_newborn_in_the_middle_is_within_range_by_hand_marks(case_at, carina):
     assert reading.adjustment.action is Action.LEAVE
 
 
+def test_a_newborn_with_mixed_up_levels_and_no_spacing_is_told_so(case_at):
+    case = case_at(2.0, patient=Patient(age_years=0.01), spacing=None)
+    levels = {"T1": Landmark(500, 500, 3), "T2": Landmark(450, 500, 3)}
+    reading = assess(replace(case, landmarks=replace(case.landmarks, vertebrae=levels)))
+    assert reading.no_action_because is NoAction.LEVELS_UNKNOWN
+    assert "T1 found below T2" in reading.reason
+
+
 def test_a_newborn_needs_no_spacing_for_the_verdict(case_at):
     marks = Landmarks(
         tip=Landmark(1400.0, 1000.0, 3.0),
