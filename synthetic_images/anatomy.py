@@ -260,7 +260,14 @@ class Anatomy:
 
     def mediastinum(self) -> tuple[Solid, ...]:
         """All that displaces lung near the midline: vessels, fat, oesophagus, heart, spine."""
-        return (self._core(), self._spine_column(), self._descending_aorta(), self._arch(), *self._hila(), *self.heart())
+        return (
+            self._core(),
+            self._spine_column(),
+            self._descending_aorta(),
+            self._arch(),
+            *self._hila(),
+            *self.heart(),
+        )
 
     def _arch(self) -> Ellipsoid:
         return Ellipsoid(self.arch_centre, np.diag(self.arch_half_mm))

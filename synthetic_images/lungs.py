@@ -121,7 +121,7 @@ def texture(body: Anatomy, rows: int, columns: int, pitch_mm: float) -> Map:
     rng = stream(body.recipe.seed, "texture")
     grown = 1.0 if body.recipe.age_group is AgeGroup.ADULT else max(body.frame.long, 0.3)
     field = np.zeros((rows, columns), np.float32)
-    for size_mm, strength in ((60.0, 0.022), (22.0, 0.016), (7.0, 0.02), (2.5, 0.04)):
+    for size_mm, strength in ((60.0, 0.022), (22.0, 0.016), (7.0, 0.02), (2.5, 0.03)):
         field += np.float32(strength) * noise_field(rng, rows, columns, size_mm * grown / pitch_mm)
     return np.asarray(np.clip(1.0 + field, 0.4, 2.5))
 

@@ -30,7 +30,12 @@ def draw_skeleton(scene: Scene, body: Anatomy) -> None:
     gain = scene.instead_of(Material.CORTICAL_BONE) * mineral
     soft = scene.film.copy()
     _spine(scene, body, gain)
-    bones: list[tuple[Curve, float | Floats]] = [*ribs(body), *cartilages(body), *_shoulders(body), *_mandible(body)]
+    bones: list[tuple[Curve, float | Floats]] = [
+        *ribs(body),
+        *cartilages(body),
+        *_shoulders(body),
+        *_mandible(body),
+    ]
     for curve, cortex in bones:
         scene.hollow(curve, cortex, gain, gain * MARROW_SHARE)
     _scapulae(scene, body, gain)
@@ -273,8 +278,8 @@ def _scapulae(scene: Scene, body: Anatomy, gain: float) -> None:
         )
         for points, radius in borders:
             curve = Curve(smooth_path(at(points), 18), np.full(18, radius * f.across))
-            scene.hollow(curve, 0.8 * f.across, 0.4 * gain, 0.8 * gain * MARROW_SHARE)
-        _plate(scene, at([glenoid, angle, root, upper, (width + 6.0, 24.0, 64.0)]), 1.1 * gain * f.across)
+            scene.hollow(curve, 0.8 * f.across, 0.6 * gain, 0.8 * gain * MARROW_SHARE)
+        _plate(scene, at([glenoid, angle, root, upper, (width + 6.0, 24.0, 64.0)]), 1.5 * gain * f.across)
         socket = smooth_path(
             at([(width + 17.0, 8.0, 66.0), (width + 13.0, 10.0, 52.0), (width + 17.0, 8.0, 36.0)]), 10
         )

@@ -88,7 +88,7 @@ class Service:
         self._closing.callback(self.receiver.stop)
         if settings.watch is not None:
             self._closing.callback(WatchedFolder(settings.watch, self.reception).stop)
-        review = Review(self.register, shelf, str(settings.data / "logbook.sqlite"))
+        review = Review(self.register, shelf, settings.logbook)
         self.gate = Gate(self.people, settings, default_reader())
         self.ward = Ward(settings, self.gate, self.people, self.register, shelf, review, self.reception, self.back)
         self.app = application(self.ward)

@@ -6,6 +6,7 @@ is found in the register again.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from pathlib import Path
 
@@ -56,6 +57,7 @@ class WorkQueue:
         tidy : callable
             Called every minute.
         """
+        _tell_shortly()
         self._register(read, deliver)
         self._huey.periodic_task(crontab(minute="*"), name="tidy", priority=FIRST)(_contained(tidy))
         self._consumer = _QuietConsumer(
@@ -96,6 +98,18 @@ class _QuietConsumer(Consumer):  # type: ignore[misc]  # Huey has no types.
 
     def _set_signal_handlers(self) -> None:
         pass
+
+
+class _Told(logging.Handler):
+    """Huey's complaints in a line each: a database that is away for an hour must not fill the journal."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        LOG.log(record.levelno, "ward: the queue: %s", record.getMessage())
+
+
+def _tell_shortly() -> None:
+    logger = logging.getLogger("huey")
+    logger.handlers, logger.propagate = [_Told(logging.WARNING)], False
 
 
 def _huey(data: Path, database: WardDatabase) -> Huey:

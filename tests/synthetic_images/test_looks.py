@@ -82,7 +82,8 @@ def test_without_a_shutter_the_border_is_white() -> None:
     recipe = draw_recipe(4, difficulty=0.0, rows=192, columns=192)
     dials = replace(recipe.exposure, collimation=(0.1, 0.1, 0.1, 0.1), collimator_turn_deg=0.0, contrast=1.0)
     borders = [
-        make_film(replace(recipe, exposure=replace(dials, shutter=shutter))).pixels[:14] for shutter in (True, False)
+        make_film(replace(recipe, exposure=replace(dials, shutter=shutter))).pixels[:14]
+        for shutter in (True, False)
     ]
     assert borders[0].max() == 0
     assert borders[1].min() > 0.8 * 4095

@@ -209,36 +209,27 @@ def test_the_page_answers_as_the_command_to_the_last_digit(ward, film_bytes, tmp
     assert by_page == by_command
 
 
-def test_with_the_film_before_it_answers_as_the_command_with_that_film(start, film_bytes, tmp_path, capsys):
-    """Also where the film before comes later: the order is that in which they were taken."""
+def test_with_the_film_before_it_answers_as_the_command_with_that_film(ward, film_bytes, tmp_path, capsys):
     from annotate.command_line import main
 
-    today = film_bytes(PatientID="ID-1", StudyDate="20260102", AcquisitionDate="20260102", ContentDate="20260102")
-    yesterday = film_bytes(
-        PatientID="ID-1", StudyDate="20260101", AcquisitionDate="20260101", ContentDate="20260101"
-    )
-    other = film_bytes(PatientID="ID-2", StudyDate="20260101", AcquisitionDate="20260101", ContentDate="20260101")
-    with start() as service:
-        reception, register = service.service.reception, service.service.register
-        names = []
-        for number, content in enumerate((today, yesterday, other), start=1):
-            reception.receive(content, "test")
-            names += [film["film"] for film in service.answered(number) if film["film"] not in names]
-        client = service.signed_in()
-        headers = {"X-Form-Token": service.form_token(client)}
-        assert register.before(register.film(names[0])).id == names[1]
-        assert register.before(register.film(names[1])) is None
-        assert register.before(register.film(names[2])) is None
-        marks = {"tip": [150.0, 250.5], "carina": [260.0, 255.0], "lip_mark_cm": 23}
-        form = {"form_token": headers["X-Form-Token"], "say": "confirm", "marks": json.dumps(marks)}
-        form["seen"] = str(register.film(names[1]).answer.number)
-        assert client.post(f"/films/{names[1]}/decide", data=form).status_code == 200
-        before = tmp_path / "before.json"
-        before.write_text(json.dumps(register.film(names[1]).answer.answer))
-        marks = {"tip": [180.25, 250.5], "carina": [260.125, 255.0], "lip_mark_cm": 24}
-        by_page = client.post(f"/films/{names[0]}/assess", json=marks, headers=headers).json()["reading"]
-    path = tmp_path / "today.dcm"
+    register, names = ward.service.register, []
+    today, yesterday = (film_bytes(PatientID="ID-FOLLOWED", AcquisitionDate=f"2000010{day}") for day in (3, 2))
+    for content in (today, yesterday):
+        known = {film["film"] for film in ward.api()}
+        ward.service.reception.receive(content, "test")
+        ward.answered(len(known) + 1)
+        names += [film["film"] for film in ward.api() if film["film"] not in known]
+    client = ward.signed_in()
+    headers = {"X-Form-Token": ward.form_token(client)}
+    marks = {"tip": [150.0, 250.5], "carina": [260.0, 255.0], "lip_mark_cm": 23}
+    form = {"form_token": headers["X-Form-Token"], "say": "confirm", "marks": json.dumps(marks)}
+    form["seen"] = str(register.film(names[1]).answer.number)
+    assert client.post(f"/films/{names[1]}/decide", data=form).status_code == 200
+    marks = {"tip": [180.25, 250.5], "carina": [260.125, 255.0], "lip_mark_cm": 24}
+    by_page = client.post(f"/films/{names[0]}/assess", json=marks, headers=headers).json()["reading"]
+    path, before = tmp_path / "today.dcm", tmp_path / "before.json"
     path.write_bytes(today)
+    before.write_text(json.dumps(register.film(names[1]).answer.answer))
     words = ["--tip", "180.25,250.5", "--carina", "260.125,255", "--lip-mark", "24", "--previous", str(before)]
     assert main(["read", str(path), *words, "--json"]) == 0
     by_command = json.loads(capsys.readouterr().out)

@@ -3,6 +3,7 @@
 import os
 import threading
 import time
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -174,6 +175,22 @@ def test_the_queue_gives_out_first_what_goes_first(database, tmp_path):
     assert done == ["held", "one", "two"]
 
 
+def test_a_queue_that_does_not_answer_is_told_in_a_line(database, tmp_path, monkeypatch, caplog):
+    queue, asked = WorkQueue(tmp_path, database), threading.Event()
+
+    def away():
+        asked.set()
+        raise OSError("somewhere deep")
+
+    monkeypatch.setattr(queue._huey, "dequeue", away)
+    queue.work(1, print, print, print)
+    assert asked.wait(10.0)
+    queue.stop()
+    assert "ward: the queue: Error reading from queue" in caplog.text
+    assert "Traceback" not in caplog.text
+    assert "somewhere deep" not in caplog.text
+
+
 def test_a_film_that_stops_every_service_is_set_aside(register, shelf, tmp_path, one_read, monkeypatch):
     monkeypatch.setattr("annotate.ward.register.HOLD", timedelta(0))
     (film,) = received(register, shelf, b"content")
@@ -202,6 +219,21 @@ def test_pixels_and_names_go_when_their_days_are_over_and_readings_stay(register
     assert kept.answer.answer["verdict"]
     assert shelf.get(film, FILM) is None
     assert not list((tmp_path / "films").rglob("film"))
+
+
+def test_the_film_before_is_the_one_taken_before_however_late_it_came(register, shelf, tmp_path, one_read):
+    def whose(patient, taken):
+        return work_module.Whose(replace(one_read.identifiers, taken=taken), patient, "")
+
+    # In the order of their receipt; the last two do not say when they were taken.
+    told = [("A", "20260103080000"), ("A", "20260101080000"), ("B", "20260102080000"), ("A", "20260102080000")]
+    told += [("A", ""), ("A", "")]
+    films = received(register, shelf, b"content", films=len(told))
+    for film, (patient, taken) in zip(films, told, strict=True):
+        assert register.claim(film, "service")
+        assert register.keep_proposal(film, "service", one_read.reading, whose(patient, taken))
+    before = [register.before(register.film(film)) for film in films]
+    assert [None if each is None else films.index(each.id) for each in before] == [3, None, None, 1, 3, 4]
 
 
 def test_who_saw_an_older_reading_does_not_overwrite_a_newer_one(register, shelf, tmp_path, one_read):

@@ -5,8 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from annotate.logbook.store import Logbook
+
 BENCH = runpy.run_path(str(Path(__file__).parents[2] / "benchmarks" / "bench_ward.py"))
-FILMS = 12
+FILMS = 8
 
 
 @pytest.mark.outside
@@ -20,6 +22,11 @@ def test_two_services_lose_no_film_read_each_once_and_show_all(monkeypatch, tmp_
         # Who is signed in at one is so at the other: browsers send a cookie to every port of a host.
         second.client.cookies = ward.client.cookies
         status = second.client.get("/").status_code
+        film = ward.get("/api/films").json()[0]["film"]
+        for service in (ward, second):
+            BENCH["confirm"](service, film)
+        with Logbook.open(ward.database) as logbook:
+            (entry,), sound = logbook.entries(), logbook.verify().sound
     assert found.kept == FILMS
     assert found.statuses == {"proposed": FILMS}
     assert found.read_twice == 0
@@ -27,3 +34,5 @@ def test_two_services_lose_no_film_read_each_once_and_show_all(monkeypatch, tmp_
     assert min(read) > 0
     assert shown == [FILMS, FILMS]
     assert status == 200
+    assert entry.supersedes is not None
+    assert sound
