@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from imaging.carrying import Earlier, with_carried_carina
 from imaging.film import Film
 from imaging.given_spacing import user_spacing, with_known_object, with_tube_width, with_user_spacing
 from imaging.load import load_film
@@ -59,6 +60,8 @@ class Request:
         The points were seen without doubt.
     mandible_row : float or None
         Row of the mandible's lower border.
+    earlier : Earlier or None
+        A film of the same patient, whose carina is carried to this one.
     """
 
     tip: Point | None = None
@@ -71,6 +74,7 @@ class Request:
     fingerprint: bool = False
     clear: bool = False
     mandible_row: float | None = None
+    earlier: Earlier | None = None
 
 
 def read(
@@ -236,6 +240,8 @@ def case_of(name: str, film: Film, request: Request, proposal: Proposal | None =
     notes = film.notes
     if landmarks.tip is None or landmarks.carina is None:
         proposal = proposal or propose(film)
+        if request.earlier is not None and landmarks.carina is None:
+            proposal = with_carried_carina(proposal, film, request.earlier)
         notes, seen = (*notes, *_told(proposal, landmarks)), proposal.seen
         landmarks = _with_proposals(landmarks, proposal.landmarks)
     turns = _turns_of(film, landmarks) if proposal is None else proposal.quarter_turns

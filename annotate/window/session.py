@@ -152,7 +152,7 @@ class Session:
         except ImagingError as error:
             self.notice = str(error)
             return None
-        if _differ(before.film, self.marking.film):
+        if before.film.identifiers.contradict(self.marking.film.identifiers):
             self.notice = f"{path.name} is another patient's film by its header: it is not shown beside this one."
             return None
         earlier = self.purpose.earlier(before)
@@ -238,10 +238,3 @@ class Session:
 
     def _count(self, marking: Marking) -> None:
         (self._unsaved.add if marking.unsaved else self._unsaved.discard)(self.number)
-
-
-def _differ(film: Film, other: Film) -> bool:
-    """Whether the headers name two patients; what one does not say is no difference."""
-    one, two = film.identifiers, other.identifiers
-    pairs = ((one.patient_id, two.patient_id), (one.issuer_of_patient_id, two.issuer_of_patient_id))
-    return any(here.strip() and there.strip() and here.strip() != there.strip() for here, there in pairs)
