@@ -7,7 +7,6 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from importlib.metadata import version
 from types import MappingProxyType
 from typing import TextIO, cast
 
@@ -152,12 +151,29 @@ def _run_command(asked: Spelled, parser: Parser, *, verbose: bool) -> int:
     return status
 
 
+class _Version(argparse.Action):
+    """Tells the version; only then is it looked up."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: object,
+        option_string: str | None = None,
+    ) -> None:
+        """Print it, and end."""
+        from importlib.metadata import version
+
+        print(f"lipmark {version('lipmark')}")
+        parser.exit()
+
+
 def _top_parser() -> Parser:
     summaries = {name: text for name, text in COMMANDS.items() if " " not in name}
     summaries |= {name: f"{text}: {or_list(actions_of(name, COMMANDS))}" for name, text in GROUPS.items()}
     parser = _parser("lipmark", DESCRIPTION, f"{_listed('commands', summaries)}\n{EPILOG}")
     parser.usage = "lipmark [--verbose] COMMAND ..."
-    parser.add_argument("--version", action="version", version=f"lipmark {version('lipmark')}")
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the program's version and end")
     parser.add_argument("--verbose", action="store_true", help="tell on standard error what happens inside")
     return parser
 

@@ -94,6 +94,7 @@ def read(
     cuff_pressure: CuffPressure | None = None,
     accepted_range: str | AcceptedRange = DEFAULT_RANGE,
     previous: Reading | None = None,
+    previous_film: Film | Path | str | None = None,
     mm_per_pixel: float | tuple[float, float] | None = None,
     known_object: tuple[float, tuple[Point, Point]] | None = None,
     believe_resolution: bool = False,
@@ -131,6 +132,8 @@ def read(
         A published range by name (`measure.accepted_range.RANGE_NAMES`), or your own.
     previous : Reading, optional
         Of the film before.
+    previous_film : Film, Path or str, optional
+        That film: its carina, placed by hand, is carried to this one by the bones and weighed with what is seen.
     mm_per_pixel : float or (float, float), optional
         At the detector, in mm; rows and columns apart where they differ.
     known_object : (float, (point, point)), optional
@@ -180,10 +183,19 @@ def read(
         believe_resolution,
         known,
         clear=clear,
+        earlier=_earlier(previous_film, previous),
     )
     if isinstance(film, Film):
         return assess(case_of(film.name, with_given_spacing(film, request), request))
     return assess(case_of(str(film), film_for(Path(film), request), request))
+
+
+def _earlier(film: Film | Path | str | None, reading: Reading | None) -> Earlier | None:
+    if film is None:
+        return None
+    if reading is None:
+        raise MeasureError("previous film: no Reading of it found; give it as `previous`.")
+    return Earlier.of(film if isinstance(film, Film) else load_film(Path(film)), reading)
 
 
 def checked_mark(name: str, points: Sequence[Point]) -> Mark:

@@ -6,8 +6,6 @@ import math
 from dataclasses import dataclass
 from types import MappingProxyType
 
-import numpy as np
-
 from measure.estimate import Estimate
 from measure.patient import ADULT_FROM_YEARS, AgeGroup, Patient, Sex
 
@@ -89,12 +87,16 @@ def height_from_age_cm(age_years: float) -> Estimate:
     from 50 cm at birth to the rule's 83 cm at 1 year, and from its 149 cm at 12 years to the adult reference
     height of 165 cm at 18; constant after that.
     """
+    import numpy as np
+
     height_cm = float(np.interp(age_years, *_growth_curve()))
     return Estimate(height_cm, height_cm * HEIGHT_FROM_AGE_RELATIVE_SD)
 
 
 def age_from_height_years(height_cm: float) -> float:
     """Age at which a child has this height by `height_from_age_cm`; from 0 to 18 years."""
+    import numpy as np
+
     ages, heights = _growth_curve()
     return float(np.interp(height_cm, heights, ages))
 

@@ -12,7 +12,7 @@ from measure.errors import MeasureError
 from measure.estimate import Estimate
 from measure.follow_up import PreviousFilm
 from measure.insertion_depth import Route
-from measure.landmarks import VERTEBRAE, Landmarks, Seen
+from measure.landmarks import ABSENT, VERTEBRAE, Landmarks, Seen
 from measure.magnification import Magnification, View, plausible
 from measure.patient import AgeGroup, Patient
 from measure.posture import NeckPosture
@@ -22,9 +22,6 @@ from measure.turning import turned_aspect, turned_landmarks, turned_shape, turne
 
 LIP_MARK_LIMITS_CM = (1.0, 40.0)
 """Marks printed on tubes (common practice)."""
-
-ABSENT = "absent"
-"""The mandible is not on the film."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -86,6 +86,9 @@ class KnownObject:
 
 
 VERTEBRAE = ("C3", "C4", "C5", "C6", "C7", *(f"T{n}" for n in range(1, 13)), "L1")
+
+ABSENT = "absent"
+"""Said of the mandible's level: it is not on the film."""
 """Names of the vertebral bodies that can be marked, from the top down."""
 
 TIP, CARINA, AIRWAY, KNOWN_OBJECT = "tip", "carina", "airway-path", "known-object"

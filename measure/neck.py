@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from measure.case import ABSENT, Case
-from measure.landmarks import VERTEBRAE
+from measure.case import Case
+from measure.landmarks import ABSENT, VERTEBRAE
 from measure.posture import (
     NeckPosture,
     PostureBelief,

@@ -298,7 +298,9 @@ class Anatomy:
         behind = self.spine_at(z)[:, 1] - 20.0 * f.deep
         y = above * centre_y + (1.0 - above) * behind
         depth = above * (half_depth + 4.0) + (1.0 - above) * 32.0 * f.deep
-        return Stack(np.stack([z, x, y, (rows[:, 2] + 22.0 * abdomen**3) * f.across, depth], axis=1), power=1.9)
+        return Stack(
+            np.stack([z, x, y, (1.12 * rows[:, 2] + 22.0 * abdomen**3) * f.across, depth], axis=1), power=1.45
+        )
 
     def _spine_column(self) -> Stack:
         f = self.frame

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic_images.projection import Map
-from synthetic_images.raster import blur, enlarged, reduced
+from synthetic_images.projection import Map, rotation
+from synthetic_images.raster import blur, enlarged, polygon, reduced
 from synthetic_images.recipe import ExposureDials
 from synthetic_images.streams import stream
 
@@ -22,8 +22,8 @@ ELECTRONIC_NOISE_QUANTA = 4.0
 DARKEST_SHARE = 1e-4
 """Quanta over those of the open field below which a detector sees no difference (ours)."""
 
-CURVE_START, CURVE_SLOPE, TOE, KNEE = 0.29, 0.56, 0.2, 0.84
-"""Grey value of the patient's darkest part, range up to the densest, ends of the straight part (ours)."""
+CURVE_START, CURVE_SLOPE, TOE = 0.29, 0.56, 0.2
+"""Grey value of the patient's darkest part, range up to the densest, end of the toe (ours)."""
 
 NARROWEST_RANGE = 0.3
 """Range of density below which a film is not stretched further (ours)."""
@@ -32,8 +32,8 @@ COARSE_PX = 8
 LATITUDE_SHARE = 0.75
 """Share of the slow part that the full latitude dial takes away (ours)."""
 
-LATITUDE_SPREAD_MM, EDGE_SPREAD_MM = 22.0, 2.2
-"""Standard deviations of the two low-pass filters of the presentation (ours)."""
+LATITUDE_SPREAD_MM, DETAIL_SPREAD_MM, EDGE_SPREAD_MM = 22.0, 8.0, 2.2
+"""Standard deviations of the three low-pass filters of the presentation (ours)."""
 
 
 def expose(line_integral: Map, dials: ExposureDials, pitch_mm: float, magnification: float, seed: int) -> Map:
@@ -46,7 +46,9 @@ def expose(line_integral: Map, dials: ExposureDials, pitch_mm: float, magnificat
     magnification : float
         At the carina, for the focal spot's penumbra.
     """
-    primary = np.exp(-line_integral) * collimator(line_integral.shape, dials, pitch_mm)
+    primary = np.exp(-line_integral)
+    if any(dials.collimation):
+        primary *= collimator(line_integral.shape, dials, pitch_mm)
     blur_mm = np.sqrt(
         ((magnification - 1.0) * dials.focal_spot_mm / np.sqrt(12.0)) ** 2
         + dials.detector_blur_mm**2
@@ -57,11 +59,14 @@ def expose(line_integral: Map, dials: ExposureDials, pitch_mm: float, magnificat
     quanta = signal * np.float32(dials.quanta_per_mm2 * pitch_mm**2)
     rng = stream(seed, "quanta")
     noise = rng.standard_normal(quanta.shape, dtype=np.float32)
-    # The detector's blur also smooths the noise of neighbouring pixels a little.
-    noise = blur(noise, 0.45) * np.float32(1.25)
+    noise = blur(noise, NOISE_BLUR_PX) * np.float32(NOISE_BLUR_LOSS)
     spread = np.sqrt(quanta + np.float32(ELECTRONIC_NOISE_QUANTA**2))
     return np.asarray(np.maximum(quanta + noise * spread, np.float32(0.5)))
 
+
+NOISE_BLUR_PX, NOISE_BLUR_LOSS = 0.6, 2.02
+"""The detector's blur and every later resampling join the noise of neighbouring pixels; what the blur takes of
+its standard deviation is given back (ours; computed)."""
 
 COLLIMATOR_LEAK = 0.004
 """Share of the beam behind the collimator's leaves (ours)."""
@@ -70,11 +75,26 @@ COLLIMATOR_PENUMBRA_MM = 1.5
 """Standard deviation of the blur of the leaves' shadow (ours; they lie near the source)."""
 
 
-def collimator(shape: tuple[int, ...], dials: ExposureDials, pitch_mm: float) -> Map:
+def collimator(shape: tuple[int, int], dials: ExposureDials, pitch_mm: float) -> Map:
     """Share of the beam that the collimator lets through."""
-    open_field = np.full(shape, COLLIMATOR_LEAK, np.float32)
-    open_field[collimated(shape, dials)] = 1.0
-    return blur(open_field, COLLIMATOR_PENUMBRA_MM / pitch_mm) if any(dials.collimation) else open_field
+    let_through = COLLIMATOR_LEAK + np.float32(1.0 - COLLIMATOR_LEAK) * field_mask(shape, dials)
+    return blur(let_through, COLLIMATOR_PENUMBRA_MM / pitch_mm)
+
+
+def field_mask(shape: tuple[int, ...], dials: ExposureDials) -> Map:
+    """1 inside the collimator's field, 0 outside."""
+    rows, columns = collimated(shape, dials)
+    corners = np.array(
+        [
+            [rows.start, columns.start],
+            [rows.start, columns.stop],
+            [rows.stop, columns.stop],
+            [rows.stop, columns.start],
+        ]
+    )
+    middle = np.array(shape) / 2.0
+    turn = rotation(2, dials.collimator_turn_deg)[:2, :2]
+    return polygon((corners - middle) @ turn + middle - 0.5, *shape)
 
 
 def collimated(shape: tuple[int, ...], dials: ExposureDials) -> tuple[slice, slice]:
@@ -107,36 +127,39 @@ def present(quanta: Map, dials: ExposureDials, pitch_mm: float, open_quanta: flo
     film's own quantiles, and a black shutter over what the collimator cut off.
     """
     density = -np.log(np.maximum(quanta / np.float32(open_quanta), np.float32(DARKEST_SHARE)))
-    field = collimated(density.shape, dials)
-    shaped, small = _squeezed(density, field, dials, pitch_mm)
-    squeeze = 1.0 - LATITUDE_SHARE * dials.latitude
-    low, high = np.quantile(small, (0.03, 0.97))
-    patient = small[small > 0.25 * high]
-    dark, bright = np.quantile(patient if patient.size > 50 else small, (0.02, 0.985))
-    centre = 0.5 * (low + high)
-    darkest, range_ = centre + (dark - centre) * squeeze, (bright - dark) * squeeze
-    scaled = (shaped - np.float32(darkest)) / np.float32(max(range_, NARROWEST_RANGE))
-    grey = np.zeros_like(scaled)
-    grey[field] = _curve(scaled[field] + np.float32(dials.brightness))
+    shaped = _shaped(density, dials, pitch_mm)
+    rows, columns = (max(size // COARSE_PX, 8) for size in density.shape)
+    field = tuple(
+        slice(s.start // COARSE_PX, max(s.stop // COARSE_PX, 4)) for s in collimated(density.shape, dials)
+    )
+    exposed, shown = (reduced(part, rows, columns)[field] for part in (density, shaped))
+    patient = shown[exposed > 0.25 * np.quantile(exposed, 0.97)]
+    dark, bright = np.quantile(patient if patient.size > 50 else shown, (0.02, 0.985))
+    scaled = (shaped - np.float32(dark)) / np.float32(max(bright - dark, NARROWEST_RANGE))
+    scaled = np.float32(0.5) + np.float32(dials.contrast) * (scaled - np.float32(0.5))
+    grey = _curve(scaled + np.float32(dials.brightness), dials.shoulder)
+    if dials.shutter and any(dials.collimation):
+        grey *= field_mask(grey.shape, dials)
     return np.asarray(np.round(grey * (GREY_LEVELS - 1)).astype(np.uint16))
 
 
-def _squeezed(density: Map, field: tuple[slice, slice], dials: ExposureDials, pitch_mm: float) -> tuple[Map, Map]:
-    """Density with its slow part squeezed and its edges raised; also the exposed part, coarsely."""
+def _shaped(density: Map, dials: ExposureDials, pitch_mm: float) -> Map:
+    """Density with its slow part squeezed, its details and its edges raised."""
     rows, columns = (max(size // COARSE_PX, 8) for size in density.shape)
     small = reduced(density, rows, columns)
-    slow = enlarged(blur(small, LATITUDE_SPREAD_MM / (pitch_mm * COARSE_PX)), density.shape[0], density.shape[1])
+    coarse_mm = pitch_mm * density.shape[0] / rows
+    slow, middle = (blur(small, spread / coarse_mm) for spread in (LATITUDE_SPREAD_MM, DETAIL_SPREAD_MM))
     fine = blur(density, EDGE_SPREAD_MM / pitch_mm)
-    exposed = small[tuple(slice(s.start // COARSE_PX, max(s.stop // COARSE_PX, 4)) for s in field)]
-    low, high = np.quantile(exposed, (0.03, 0.97))
-    shaped = density - np.float32(LATITUDE_SHARE * dials.latitude) * (slow - np.float32(0.5 * (low + high)))
-    return np.asarray(shaped + np.float32(dials.edge_gain) * (density - fine)), exposed
+    taken = np.float32(LATITUDE_SHARE * dials.latitude) * slow + np.float32(dials.detail_gain) * middle
+    gain_edge, gain_detail = np.float32(dials.edge_gain), np.float32(dials.detail_gain)
+    shaped = (1.0 + gain_edge) * density + (gain_detail - gain_edge) * fine
+    return np.asarray(shaped - enlarged(taken, *density.shape), dtype=np.float32)
 
 
-def _curve(scaled: Map) -> Map:
+def _curve(scaled: Map, shoulder: float) -> Map:
     """Film-like: linear in the middle, toe and shoulder at the ends."""
     linear = np.float32(CURVE_START) + np.float32(CURVE_SLOPE) * scaled
-    toe, knee = np.float32(TOE), np.float32(KNEE)
+    toe, knee = np.float32(TOE), np.float32(shoulder)
     low = toe * np.exp((np.minimum(linear, toe) - toe) / toe)
     high = 1.0 - (1.0 - knee) * np.exp(-(np.maximum(linear, knee) - knee) / (1.0 - knee))
     return np.where(linear < toe, low, np.where(linear > knee, high, linear)).astype(np.float32)

@@ -10,21 +10,28 @@ from numpy.typing import NDArray
 from synthetic_images.anatomy import Anatomy, build_anatomy
 from synthetic_images.detector import expose, present
 from synthetic_images.devices import draw_devices
-from synthetic_images.lungs import LUNG_DENSITY, draw_vessels, muscle_planes, texture
+from synthetic_images.lungs import LUNG_DENSITY, draw_vessels, muscle_planes, noise_field, texture
 from synthetic_images.materials import Material
-from synthetic_images.pathology import draw_pathology
+from synthetic_images.pathology import draw_pathology, open_airway
 from synthetic_images.projection import Camera, Map, Rays
-from synthetic_images.raster import blur, enlarged
+from synthetic_images.raster import blur, enlarged, remapped
 from synthetic_images.recipe import FilmRecipe
 from synthetic_images.ribbons import Curve, ribbon, slant
 from synthetic_images.scene import Scene
 from synthetic_images.skeleton import draw_skeleton
 from synthetic_images.solids import Interval, union_length
+from synthetic_images.streams import stream
 from synthetic_images.truth import Truth, find_truth
 from synthetic_images.tube import PlacedTube, cuff_air, draw_tube, place_tube
 
 LUNG_STEP_PX, OUTLINE_STEP_PX = 2, 4
 """Large smooth organs are computed on every second or fourth pixel and interpolated."""
+
+UNEVEN_MM = ((60.0, 2.4), (22.0, 0.9))
+"""Width and standard deviation of what moves the organs' outlines (ours)."""
+
+KEPT_EXACT_MM = 14.0
+"""Distance from the aortic arch's most lateral point within which they are hardly moved (ours)."""
 
 OUTLINE_BLUR = 0.9
 """Blur of the skin's outline in units of its grid, against steps (ours)."""
@@ -112,7 +119,25 @@ def _lung_mm(body: Anatomy) -> tuple[Map, Map]:
             free_air[met] += np.maximum(space - kept, 0.0)
             space = np.minimum(kept, space)
         total[met] += space
-    return total * rays.stretch, free_air * rays.stretch
+    return _uneven(body, total * rays.stretch), _uneven(body, free_air * rays.stretch)
+
+
+def _uneven(body: Anatomy, organ: Map) -> Map:
+    """A map whose outlines are moved a little, because no organ is a formula; not where a landmark lies on one."""
+    step_mm = body.recipe.pitch_mm * LUNG_STEP_PX
+    rng = stream(body.recipe.seed, "uneven")
+    rows, columns = np.mgrid[: organ.shape[0], : organ.shape[1]].astype(np.float32)
+    mark = body.camera.project(body.arch_lateral) / LUNG_STEP_PX
+    away2 = (rows - np.float32(mark[0])) ** 2 + (columns - np.float32(mark[1])) ** 2
+    free = 1.0 - np.exp(-away2 * np.float32((step_mm / KEPT_EXACT_MM) ** 2))
+    scale = body.frame.across / step_mm
+    moved = []
+    for place in (rows, columns):
+        shift = np.zeros_like(organ)
+        for size, amount in UNEVEN_MM:
+            shift += np.float32(amount * scale) * noise_field(rng, organ.shape[0], organ.shape[1], size * scale)
+        moved.append(place + free * shift)
+    return remapped(organ, moved[0], moved[1])
 
 
 def _shrunk(body: Anatomy, side: float, rays: Rays, inside: Interval) -> Interval:
@@ -127,7 +152,7 @@ def _airway_air(scene: Scene, body: Anatomy, tube: PlacedTube | None) -> None:
     air = np.zeros_like(scene.film)
     for curve in columns if cuff is None else [*columns, cuff]:
         _deepest(air, scene.camera, curve)
-    scene.film[:] += air * np.float32(scene.instead_of(Material.AIR))
+    scene.film[:] += open_airway(body) * air * np.float32(scene.instead_of(Material.AIR))
 
 
 def _deepest(air: Map, camera: Camera, curve: Curve) -> None:

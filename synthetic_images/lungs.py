@@ -9,15 +9,15 @@ from synthetic_images.anatomy import Anatomy
 from synthetic_images.materials import Material
 from synthetic_images.projection import Floats, Map
 from synthetic_images.raster import blur, enlarged
-from synthetic_images.ribbons import Curve, add_strands
+from synthetic_images.ribbons import Strands, add_strands
 from synthetic_images.scene import Scene
 from synthetic_images.streams import stream
 
 LUNG_DENSITY = 0.26
 """Inflated lung over water (textbook, memory: 0.2 to 0.35 g/cm3)."""
 
-MURRAY = 2.0 ** (-1.0 / 2.7)
-"""Radius of a daughter vessel over the parent's; exponents between 2.3 and 3 are published (memory)."""
+MURRAY = 2.7
+"""A vessel's radius to this power is the sum of its daughters'; 2.3 to 3 are published (memory)."""
 
 
 def draw_vessels(scene: Scene, body: Anatomy, depth_px: Map) -> None:
@@ -29,68 +29,91 @@ def draw_vessels(scene: Scene, body: Anatomy, depth_px: Map) -> None:
         Length of lung along each ray in mm; vessels fade where there is none.
     """
     layer = np.zeros_like(scene.film)
-    per_mm = scene.mu(Material.SOFT_TISSUE) * (1.0 - LUNG_DENSITY)
-    add_strands(layer, scene.camera, [*vessels(body, -1.0), *vessels(body, 1.0)], per_mm)
-    scene.film[:] += layer * np.clip(depth_px / np.float32(80.0 * body.frame.deep), 0.0, 1.0)
+    per_mm = COMPANIONS * scene.mu(Material.SOFT_TISSUE) * (1.0 - LUNG_DENSITY)
+    for side in (-1.0, 1.0):
+        add_strands(layer, scene.camera, vessels(body, side), per_mm)
+    scene.film[:] += layer * np.clip(depth_px / np.float32(FULL_VESSELS_MM * body.frame.deep), 0.0, 1.0)
 
 
-def vessels(body: Anatomy, side: float) -> list[Curve]:
-    """The vascular tree of one lung; side -1 right, 1 left."""
+COMPANIONS = 1.7
+"""Arteries, veins and walls of bronchi run together; one tree stands for them all (ours)."""
+
+FULL_VESSELS_MM = 45.0
+"""Length of lung along a ray from which on its vessels are drawn in full (ours)."""
+
+TRUNKS = (
+    (-80.0, 6.4),
+    (-66.0, 5.0),
+    (-46.0, 4.4),
+    (-14.0, 3.6),
+    (14.0, 3.2),
+    (44.0, 3.6),
+    (66.0, 4.2),
+)
+"""Angle above the horizontal on the film and radius in mm of the first vessels from each hilum.
+
+The first is the descending (interlobar) artery; its width of up to 16 mm is from memory.
+"""
+
+LESSER_TRUNKS = 12
+GENERATIONS, BENT_GENERATIONS = 12, 4
+
+GREATER_DAUGHTER = (0.8, 0.95)
+"""Radius of the greater daughter over its vessel's (ours); the lesser one's follows by Murray's law."""
+
+DAUGHTERS_SHORTER = (0.9, 0.72)
+DAUGHTERS_TURN = (0.17, 0.55)
+"""Length of the greater and the lesser daughter over their vessel's; how far they turn off (ours)."""
+
+FINEST_MM = 0.42
+"""Radius below which vessels are part of the lung's even density (ours)."""
+
+
+def vessels(body: Anatomy, side: float) -> Strands:
+    """The vascular tree of one lung, as straight pieces; side -1 right, 1 left."""
     rng = stream(body.recipe.seed, f"vessels{side}")
     f = body.frame
-    hilum = np.array([body.spine_x0 + side * 34.0 * f.across, 4.0, (-14.0 if side < 0 else -4.0) * f.long])
-    curves: list[Curve] = []
+    low = (-16.0 if side < 0 else -6.0) * f.long
+    hilum = np.array([body.mediastinum_x0 + side * 27.0 * f.across, 4.0, low])
     width, _ = body.chest_half_mm
     # Fan out by angle on the film: up, out and down; lower lobes carry more and wider vessels.
-    # The first is the descending (interlobar) artery, the widest.
-    targets = [(-78.0, 5.6), (-62.0, 4.2), (-40.0, 4.2), (-12.0, 3.2), (14.0, 3.0), (42.0, 3.4), (64.0, 3.6)]
-    targets += [(float(a), 2.2) for a in rng.uniform(-85.0, 75.0, 12)]
-    for angle, radius in targets:
-        aim = np.radians(angle + rng.normal(0.0, 6.0))
-        direction = np.array([side * np.cos(aim), rng.normal(0.0, 0.45), np.sin(aim)])
-        start = hilum + rng.normal(0.0, 4.0, 3) * f.across
-        reach = width * (0.36 if angle > 0 else 0.44)
-        _grow(rng, curves, start, direction / np.linalg.norm(direction), radius * f.across, reach, 0)
-    return curves
+    lesser = [(float(angle), 2.3) for angle in rng.uniform(-88.0, 80.0, LESSER_TRUNKS)]
+    angle, radius = np.array([*TRUNKS, *lesser]).T
+    count = len(angle)
+    aim = np.radians(angle + rng.normal(0.0, 6.0, count))
+    direction = np.stack([side * np.cos(aim), rng.normal(0.0, 0.45, count), np.sin(aim)], axis=1)
+    # Arteries and veins leave the hilum over its height, upper ones higher.
+    leave = np.stack([side * np.abs(rng.normal(0.0, 5.0, count)), rng.normal(0.0, 6.0, count), 16.0 * np.sin(aim)])
+    start = hilum + leave.T * f.across
+    length = width * np.where(angle > 0.0, 0.13, 0.15) * rng.uniform(0.75, 1.25, count)
+    return _grown(rng, start, direction, radius * f.across, length)
 
 
-LAST_GENERATION = 4
-
-
-def _grow(
-    rng: np.random.Generator,
-    curves: list[Curve],
-    start: Floats,
-    direction: Floats,
-    radius_mm: float,
-    length_mm: float,
-    generation: int,
-) -> None:
-    """One vessel and its daughters."""
-    if radius_mm < 0.35:
-        return
-    bend = rng.normal(0.0, 0.2, 3)
-    share = np.linspace(0.0, 1.0, 3)[:, None]
-    length = length_mm * rng.uniform(0.75, 1.25)
-    points = start + direction * length * share + bend * length * share**2
-    curves.append(Curve(points, radius_mm * np.linspace(1.0, 0.78, 3)))
-    if generation >= LAST_GENERATION:
-        return
-    heading = points[-1] - points[-2]
-    heading /= np.linalg.norm(heading)
-    for share_of_flow in (rng.uniform(0.85, 1.0), rng.uniform(0.6, 0.95)):
-        turn = rng.normal(0.0, 0.36, 3)
-        turned = heading + turn - heading * (turn @ heading)
-        turned /= np.linalg.norm(turned)
-        _grow(
-            rng,
-            curves,
-            points[-1],
-            turned,
-            radius_mm * 0.78 * MURRAY * 1.2 * share_of_flow,
-            length * 0.66,
-            generation + 1,
-        )
+def _grown(
+    rng: np.random.Generator, start: Floats, direction: Floats, radius_mm: Floats, length_mm: Floats
+) -> Strands:
+    """All daughters of some vessels, a generation at a time; the first ones are bent."""
+    pieces: list[tuple[Floats, Floats, Floats]] = []
+    for generation in range(GENERATIONS):
+        heading = direction / np.linalg.norm(direction, axis=1, keepdims=True)
+        bend = rng.normal(0.0, 0.12, start.shape) * length_mm[:, None]
+        middle = start + 0.5 * heading * length_mm[:, None] + 0.25 * bend
+        end = start + heading * length_mm[:, None] + bend
+        if generation < BENT_GENERATIONS:
+            pieces += [(start, middle, radius_mm), (middle, end, radius_mm)]
+        else:
+            pieces.append((start, end, radius_mm))
+        heading = (end - middle) / np.linalg.norm(end - middle, axis=1, keepdims=True)
+        greater = rng.uniform(*GREATER_DAUGHTER, len(start))
+        shares = (greater, (1.0 - greater**MURRAY) ** (1.0 / MURRAY))
+        turned = [heading + rng.normal(0.0, turn, start.shape) for turn in DAUGHTERS_TURN]
+        shorter = [length_mm * rng.uniform(0.8, 1.2, len(start)) * share for share in DAUGHTERS_SHORTER]
+        kept = np.concatenate([share * radius_mm for share in shares]) > FINEST_MM
+        start = np.tile(end, (2, 1))[kept]
+        radius_mm = np.concatenate([share * radius_mm for share in shares])[kept]
+        direction, length_mm = np.concatenate(turned)[kept], np.concatenate(shorter)[kept]
+    first, second, radius = (np.concatenate(column) for column in zip(*pieces, strict=True))
+    return Strands(first, second, radius)
 
 
 def texture(body: Anatomy, rows: int, columns: int, pitch_mm: float) -> Map:
@@ -98,7 +121,7 @@ def texture(body: Anatomy, rows: int, columns: int, pitch_mm: float) -> Map:
     rng = stream(body.recipe.seed, "texture")
     grown = 1.0 if body.recipe.age_group is AgeGroup.ADULT else max(body.frame.long, 0.3)
     field = np.zeros((rows, columns), np.float32)
-    for size_mm, strength in ((60.0, 0.05), (22.0, 0.03), (7.0, 0.028), (2.5, 0.03)):
+    for size_mm, strength in ((60.0, 0.022), (22.0, 0.016), (7.0, 0.02), (2.5, 0.04)):
         field += np.float32(strength) * noise_field(rng, rows, columns, size_mm * grown / pitch_mm)
     return np.asarray(np.clip(1.0 + field, 0.4, 2.5))
 

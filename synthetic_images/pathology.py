@@ -19,6 +19,9 @@ from synthetic_images.streams import stream
 
 MAP_STEP_PX = 8
 
+FORK_FILLED_TO_MM, FORK_EDGE_MM = 22.0, 5.0
+"""How far above the carina a filled fork reaches in an adult, and how softly it ends (ours)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Places:
@@ -69,6 +72,16 @@ def draw_pathology(scene: Scene, body: Anatomy, lung_mm: Map) -> Map:
         _subcutaneous_air(scene, body, where, lung_mm)
     _bowel_gas(scene, body, where)
     return lung_mm * (np.float32(1.0) - filled)
+
+
+def open_airway(body: Anatomy) -> Map | float:
+    """Share of the airway's air columns along each ray that still shows as air."""
+    filled = body.recipe.pathology.fork_filled
+    if filled == 0.0:
+        return 1.0
+    above = places(body).z_mm / np.float32(body.frame.long) - np.float32(FORK_FILLED_TO_MM)
+    below = 1.0 / (1.0 + np.exp(np.clip(above / FORK_EDGE_MM, -30.0, 30.0)))
+    return np.asarray(1.0 - filled * below, dtype=np.float32)
 
 
 def opacities(body: Anatomy, where: Places) -> Map:

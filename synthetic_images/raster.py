@@ -36,6 +36,15 @@ def reduced(image: Map, rows: int, columns: int) -> Map:
     return np.asarray(cv2.resize(image, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
+def remapped(image: Map, rows: Map, columns: Map) -> Map:
+    """An image read at other places, linearly; beyond its edge the edge's value."""
+    import cv2
+
+    return np.asarray(
+        cv2.remap(image, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32
+    )
+
+
 def polygon(outline_px: NDArray[np.float64], rows: int, columns: int) -> Map:
     """A filled polygon, 0 to 1 with a smooth edge.
 

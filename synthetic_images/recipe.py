@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
@@ -181,10 +181,18 @@ class ExposureDials:
         Optical-density range squeezed (0 = contrasty, 1 = flat).
     edge_gain : float
         Unsharp masking as vendors do it.
-    brightness : float
-        Shift of the presentation's middle.
+    brightness, contrast : float
+        Shift of the presentation's middle; range of grey over the usual (1).
     collimation : tuple of float
         Share of the film cut off on the top, bottom, left and right.
+    detail_gain : float
+        Local contrast raised by a workstation: structures of some millimetres over their surroundings.
+    shoulder : float
+        Grey value from which on the presentation's curve flattens towards white.
+    collimator_turn_deg : float
+        Turn of the collimator against the film.
+    shutter : bool
+        What the collimator cut off is shown black; without, as white as it is.
     """
 
     kvp: float = 90.0
@@ -196,7 +204,12 @@ class ExposureDials:
     latitude: float = 0.5
     edge_gain: float = 0.4
     brightness: float = 0.0
+    contrast: float = 1.0
     collimation: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    detail_gain: float = 0.0
+    shoulder: float = 0.84
+    collimator_turn_deg: float = 0.0
+    shutter: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +231,11 @@ class DeviceDials:
 
 @dataclass(frozen=True, slots=True)
 class PathologyDials:
-    """What ails the patient: 0 = absent, 1 = severe; collapse, pneumothorax: negative right, positive left."""
+    """What ails the patient: 0 = absent, 1 = severe; collapse, pneumothorax: negative right, positive left.
+
+    `fork_filled` takes the air's shadow from the fork and all below it, as fluid in the air columns or dense
+    tissue across them does; at 1 the fork cannot be seen. It is drawn by no seed.
+    """
 
     opacities: float = 0.0
     effusion_right: float = 0.0
@@ -226,6 +243,7 @@ class PathologyDials:
     collapse: float = 0.0
     pneumothorax: float = 0.0
     subcutaneous_air: float = 0.0
+    fork_filled: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +314,9 @@ POSTURE_ODDS = {NeckPosture.NEUTRAL: 0.6, NeckPosture.FLEXED: 0.22, NeckPosture.
 FIELD_MM = (205.0, 410.0)
 """Side of the film for a patient of 50 and of 160 cm or more."""
 
+CROP_SHARE = (0.84, 1.04)
+"""Least and greatest side of a film over the usual: how closely a film is cut to the chest (ours)."""
+
 PLACEMENT_ODDS = {
     Placement.TRACHEA: 0.92,
     Placement.RIGHT_BRONCHUS: 0.06,
@@ -353,7 +374,8 @@ def draw_recipe(
     has_tube = bool(rng.random() < 0.7) if with_tube is None else with_tube
     tube = _draw_tube(stream(seed, "tube"), patient, body, neck, placement) if has_tube else None
     size = _size_share(patient)
-    field_mm = FIELD_MM[0] + (FIELD_MM[1] - FIELD_MM[0]) * size
+    cropped = float(stream(seed, "crop").uniform(*CROP_SHARE))
+    field_mm = cropped * (FIELD_MM[0] + (FIELD_MM[1] - FIELD_MM[0]) * size)
     return FilmRecipe(
         seed=seed,
         difficulty=difficulty,
@@ -362,7 +384,7 @@ def draw_recipe(
         neck=neck,
         stand=_draw_stand(stream(seed, "stand"), patient, view, difficulty, has_tube),
         tube=tube,
-        exposure=_draw_exposure(stream(seed, "exposure"), difficulty),
+        exposure=_draw_look(stream(seed, "look"), _draw_exposure(stream(seed, "exposure"), difficulty)),
         devices=_draw_devices(stream(seed, "devices"), difficulty, has_tube, age_group),
         pathology=_draw_pathology(stream(seed, "pathology"), difficulty),
         header=header,
@@ -448,7 +470,7 @@ def _draw_stand(
         + float(rng.uniform(0.0, 45.0)) * (0.3 + 0.7 * size)
         - (25.0 * size if view is View.PA else 0.0),
         centre_x_mm=float(rng.normal(0.0, 14.0 * unsure)) * (0.35 + 0.65 * size),
-        centre_z_mm=float(rng.normal(-22.0, 14.0 * unsure)) * (0.35 + 0.65 * size),
+        centre_z_mm=float(rng.normal(-24.0, 14.0 * unsure)) * (0.35 + 0.65 * size),
         rotation_deg=float(rng.normal(0.0, 5.0 * unsure)),
         tilt_deg=float(rng.normal(2.0 if view is View.AP else 0.0, 5.0 * unsure)),
         roll_deg=float(rng.normal(0.0, 3.0 * unsure)),
@@ -531,7 +553,7 @@ def _clear_of_ends(distance: float, shift: float, length: float, placement: Plac
 
 
 def _draw_exposure(rng: np.random.Generator, difficulty: float) -> ExposureDials:
-    cut = rng.uniform(0.0, 0.06, 4) * (rng.random(4) < 0.25)
+    cut = rng.uniform(0.0, 0.08, 4) * (rng.random(4) < 0.3)
     return ExposureDials(
         kvp=float(rng.choice([80.0, 85.0, 90.0, 100.0, 110.0, 120.0])),
         quanta_per_mm2=float(3_000_000.0 * np.exp(rng.normal(-1.3 * difficulty, 0.4))),
@@ -543,6 +565,38 @@ def _draw_exposure(rng: np.random.Generator, difficulty: float) -> ExposureDials
         edge_gain=float(rng.uniform(0.0, 0.6)),
         brightness=float(rng.normal(0.0, 0.1)),
         collimation=(float(cut[0]), float(cut[1]), float(cut[2]), float(cut[3])),
+    )
+
+
+ENHANCED_SHARE = 0.4
+"""Share of films shown with a workstation's strong detail enhancement (ours: about as in the two collections
+that docs/synthetic-films.md compares with)."""
+
+
+def _draw_look(rng: np.random.Generator, plain: ExposureDials) -> ExposureDials:
+    """How a film is shown: like film, with a long shoulder, or flat with its details raised."""
+    turn = float(rng.normal(0.0, 1.2))
+    shutter = bool(rng.random() < 0.8)
+    if rng.random() < ENHANCED_SHARE:
+        return replace(
+            plain,
+            latitude=float(np.clip(rng.normal(0.9, 0.1), 0.5, 1.0)),
+            edge_gain=float(rng.uniform(0.8, 3.5)),
+            detail_gain=float(rng.uniform(0.4, 1.6)),
+            quanta_per_mm2=plain.quanta_per_mm2 * float(rng.uniform(0.15, 0.6)),
+            shoulder=float(rng.uniform(0.65, 0.9)),
+            contrast=float(rng.uniform(0.6, 1.0)),
+            brightness=plain.brightness - 0.13,
+            collimator_turn_deg=turn,
+            shutter=shutter,
+        )
+    return replace(
+        plain,
+        detail_gain=float(rng.uniform(0.0, 0.5)),
+        shoulder=float(rng.uniform(0.5, 0.84)),
+        contrast=float(rng.uniform(0.95, 1.6)),
+        collimator_turn_deg=turn,
+        shutter=shutter,
     )
 
 

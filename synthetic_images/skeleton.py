@@ -10,6 +10,7 @@ import numpy as np
 from measure.landmarks import VERTEBRAE
 from measure.patient import AgeGroup
 from synthetic_images.anatomy import SPINE_LEVEL_MM, Anatomy
+from synthetic_images.lungs import noise_field
 from synthetic_images.materials import Material
 from synthetic_images.projection import Floats, Map
 from synthetic_images.raster import blur, polygon
@@ -20,19 +21,37 @@ from synthetic_images.streams import stream
 MARROW_SHARE = 0.14
 """Excess attenuation of spongy bone over soft tissue, as a share of cortical bone's (memory: about 15 %)."""
 
-CORTEX_MM = 1.0
+CORTEX_MM = 0.95
 
 
 def draw_skeleton(scene: Scene, body: Anatomy) -> None:
     """Add every bone to the film."""
     mineral = body.recipe.body.bone * (1.0 if body.recipe.age_group is AgeGroup.ADULT else 0.75)
     gain = scene.instead_of(Material.CORTICAL_BONE) * mineral
+    soft = scene.film.copy()
     _spine(scene, body, gain)
     bones: list[tuple[Curve, float | Floats]] = [*ribs(body), *_shoulders(body), *_mandible(body)]
     for curve, cortex in bones:
         scene.hollow(curve, cortex, gain, gain * MARROW_SHARE)
     _scapulae(scene, body, gain)
     _sternum(scene, body, gain)
+    bone = scene.film - soft
+    scene.film[:] += bone * trabeculae(body)
+
+
+TRABECULAE_MM = ((1.2, 0.1), (3.0, 0.1), (9.0, 0.08))
+"""Width and standard deviation of the unevenness of bone, as a share of its attenuation (ours)."""
+
+
+def trabeculae(body: Anatomy) -> Map:
+    """Attenuation of bone above its mean, as a share: the net of trabeculae, summed along the ray."""
+    recipe = body.recipe
+    rng = stream(recipe.seed, "trabeculae")
+    scale = body.frame.across / recipe.pitch_mm
+    field = np.zeros((recipe.rows, recipe.columns), np.float32)
+    for size_mm, strength in TRABECULAE_MM:
+        field += np.float32(strength) * noise_field(rng, recipe.rows, recipe.columns, size_mm * scale)
+    return field
 
 
 def ribs(body: Anatomy) -> list[tuple[Curve, Floats]]:
@@ -43,7 +62,7 @@ def ribs(body: Anatomy) -> list[tuple[Curve, Floats]]:
     return [(rib(body, n, side), cortex) for n in range(1, 13) for side in (-1.0, 1.0)]
 
 
-RIB_DROP_MM = (34, 52, 66, 76, 84, 90, 92, 88, 80, 66, 46, 28)
+RIB_DROP_MM = (36, 58, 78, 94, 106, 114, 116, 110, 98, 78, 52, 30)
 """How far each rib's front end lies below its back end."""
 
 RIB_END_DEG = (142, 146, 148, 148, 147, 145, 141, 134, 124, 112, 84, 58)
@@ -60,14 +79,14 @@ def rib(body: Anatomy, number: int, side: float) -> Curve:
     drop = RIB_DROP_MM[number - 1] * f.long * breath * young * float(rng.normal(1.0, 0.04))
     angle = np.radians(np.linspace(6.0, RIB_END_DEG[number - 1] + float(rng.normal(0.0, 2.0)), 34))
     share = (angle - angle[0]) / np.radians(148.0)
-    fall = 0.4 * share + 0.6 * share**2 * (3.0 - 2.0 * share)
-    z = start[2] - drop * fall
+    fall = 0.3 * share + 0.7 * share**2 * (3.0 - 2.0 * share)
+    z = start[2] - drop * fall + _waves(rng, share, 1.3 * f.long)
     # Near the top the cage narrows so fast that a slanting ring takes its width from lower down.
     under = (10.0, 18.0)[number - 1] if number < 3 else 24.0
     half_width, half_depth, centre_y = body.cage_at(
         z - under * f.long * np.exp((z - body.apex_mm) / (24.0 * f.long))
     )
-    half_width, half_depth = half_width + 3.5 * f.across, half_depth + 3.5 * f.deep
+    half_width, half_depth = half_width + 2.0 * f.across, half_depth + 2.0 * f.deep
     x = (
         body.cage_x(z)
         + (start[0] - body.cage_x(z)) * (1.0 - share) ** 2
@@ -85,7 +104,14 @@ def rib(body: Anatomy, number: int, side: float) -> Curve:
     along /= np.linalg.norm(along, axis=1, keepdims=True)
     edge_on = np.abs(along[:, 1])
     radius = half_height * (1.0 - edge_on) + np.minimum(half_height, thick * 1.25) * edge_on
-    return Curve(np.stack([x, y, z], 1), radius, thick)
+    return Curve(np.stack([x, y, z], 1), radius * (1.0 + _waves(rng, share, 0.07)), thick)
+
+
+def _waves(rng: np.random.Generator, share: Floats, amplitude: float) -> Floats:
+    """A few slow waves along a bone, of about this standard deviation."""
+    strength, phase = rng.normal(0.0, amplitude, 3), rng.uniform(0.0, 2.0 * np.pi, 3)
+    waves = strength * np.sin(2.0 * np.pi * np.array([1.0, 2.2, 4.0]) * share[:, None] + phase)
+    return np.asarray(waves.sum(axis=1))
 
 
 # ---------------------------------------------------------------------------- spine
@@ -168,27 +194,24 @@ def clavicle(body: Anatomy, side: float) -> Curve:
     return Curve(points, radius * f.across, 0.85 * radius * f.deep)
 
 
-def humerus(body: Anatomy, side: float) -> tuple[Curve, Curve]:
-    """Shaft and head."""
+def humerus(body: Anatomy, side: float) -> tuple[Curve, Floats]:
+    """One upper arm's bone from its head downwards, and the thickness of its cortex in mm."""
     f = body.frame
     x = body.spine_x0 + side * (body.chest_half_mm[0] + 42.0 * f.across)
     out = body.recipe.body.arms_out_mm
-    head = np.array([x - side * 8.0 * f.across, 6.0 * f.deep, float(body.lifted(np.array(62.0 * f.long)))])
+    head = np.array([x - side * 10.0 * f.across, 6.0 * f.deep, float(body.lifted(np.array(64.0 * f.long)))])
     elbow = np.array([x + side * (50.0 * f.across + 2.8 * out), 6.0, -340.0 * f.long])
-    shaft = np.linspace(head, elbow, 40)[3:]
-    radius = np.interp(np.linspace(0, 1, 37), (0.0, 0.1, 0.25, 1.0), (19.0, 15.0, 11.5, 11.0)) * f.across
-    ball = np.linspace(
-        head + np.array([side * 5.0, 0.0, -4.0]), head + np.array([-side * 4.0 * f.across, 0.0, 6.0 * f.long]), 4
-    )
-    return Curve(shaft, radius), Curve(ball, np.full(4, 22.0) * f.across)
+    share = np.linspace(0.0, 1.0, 60) ** 1.5
+    knots = (0.0, 0.03, 0.07, 0.13, 0.25, 1.0)
+    radius = np.interp(share, knots, (21.0, 22.0, 18.0, 13.5, 11.5, 11.0)) * f.across
+    cortex = np.interp(share, knots, (0.6, 0.6, 0.9, 1.8, 2.5, 2.6)) * f.across
+    return Curve(head + (elbow - head) * share[:, None], radius), cortex
 
 
-def _shoulders(body: Anatomy) -> list[tuple[Curve, float]]:
-    across = body.frame.across
-    bones: list[tuple[Curve, float]] = []
+def _shoulders(body: Anatomy) -> list[tuple[Curve, float | Floats]]:
+    bones: list[tuple[Curve, float | Floats]] = []
     for side in (-1.0, 1.0):
-        shaft, ball = humerus(body, side)
-        bones += [(clavicle(body, side), 1.3 * across), (shaft, 2.6 * across), (ball, 0.7 * across)]
+        bones += [(clavicle(body, side), 1.3 * body.frame.across), humerus(body, side)]
     return bones
 
 

@@ -11,7 +11,7 @@ from annotate.audit.report_films import FACTORS, MALPOSITIONED, NOT_KNOWN, level
 from annotate.audit.report_suppression import Key, Sum, hidden_cells
 from measure.advice import Action, NoAction, Urgency
 from measure.statistics.control_chart import PChart, p_chart
-from measure.statistics.expected import effective, mean_variances, patients_in
+from measure.statistics.expected import Alike, effective
 from measure.statistics.interval import Interval, undefined
 from measure.statistics.rates import Count, equal_rates, holm, newcombe_difference, wilson
 from measure.verdict import SURE as SURE_FROM
@@ -20,7 +20,7 @@ from measure.verdict import Verdict
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
 OVERALL = "all films"
 FILMS, COUNTED, ROUGH, SILENT = "films", "counted", "rough scale", "no answer"
@@ -154,7 +154,11 @@ def count_films(films: pd.DataFrame, least: int | None) -> Counts:
     return Counts(by_factor, numbers, worth, hidden)
 
 
-def events_of(films: pd.DataFrame) -> dict[str, NDArray[np.float64]]:
+Events = Mapping[str, "NDArray[np.float64] | NDArray[np.bool_]"]
+"""Of each film, by name: what it adds to the number."""
+
+
+def events_of(films: pd.DataFrame) -> Events:
     """Of each film: what it adds to each number, a whole film or its probability."""
     import numpy as np
 
@@ -164,7 +168,7 @@ def events_of(films: pd.DataFrame) -> dict[str, NDArray[np.float64]]:
     known = {name: np.clip(np.where(counted, chance, 0.0), 0.0, 1.0) for name, chance in chances.items()}
     outside = np.clip(np.where(counted, 1.0 - inside, 0.0), 0.0, 1.0)
     sure, sure_within = counted & (outside >= SURE_FROM), counted & (inside >= SURE_FROM)
-    whole = {
+    whole: dict[str, NDArray[np.bool_]] = {
         FILMS: np.ones(len(films), bool),
         COUNTED: counted,
         ROUGH: rough,
@@ -173,7 +177,7 @@ def events_of(films: pd.DataFrame) -> dict[str, NDArray[np.float64]]:
         SURE_WITHIN: sure_within,
         UNSURE: counted & ~sure & ~sure_within,
     }
-    return {name: films_.astype(float) for name, films_ in whole.items()} | {MALPOSITION: outside} | known
+    return {**whole, MALPOSITION: outside, **known}
 
 
 def _codes(films: pd.DataFrame, factor: str, found: Sequence[str]) -> NDArray[np.int64]:
@@ -187,7 +191,7 @@ def _codes(films: pd.DataFrame, factor: str, found: Sequence[str]) -> NDArray[np
 
 
 def _sums_by_level(
-    factor: str, found: Sequence[str], codes: NDArray[np.int64], events: Mapping[str, NDArray[np.float64]]
+    factor: str, found: Sequence[str], codes: NDArray[np.int64], events: Events
 ) -> Iterator[tuple[Key, float]]:
     import numpy as np
 
@@ -200,7 +204,7 @@ def _worth(
     factor: str,
     found: Sequence[str],
     codes: NDArray[np.int64],
-    events: Mapping[str, NDArray[np.float64]],
+    events: Events,
     patients: pd.Series[str],
 ) -> Iterator[tuple[Key, Count]]:
     """What the shares are known from where films of a patient are alike; nothing where no patient is known."""
@@ -210,15 +214,17 @@ def _worth(
     if not known.any():
         return
     whose = np.where(known, patients.astype("category").cat.codes, -1 - np.arange(len(patients)))
-    for outcome, among in OUTCOMES.items():
-        taken = events[among] > 0.0
-        values, level, patient = events[outcome][taken], codes[taken], whose[taken]
-        variances = mean_variances(values, level, patient, len(found))
-        many = patients_in(level, patient, len(found))
-        films, sums = (np.bincount(level, weights, len(found)) for weights in (None, values))
-        for place, name in enumerate(found):
-            count = Count(min(float(sums[place]), float(films[place])), float(films[place]))
-            yield (factor, name, outcome), effective(count, float(variances[place]), int(many[place]))
+    for among in dict.fromkeys(OUTCOMES.values()):
+        taken = np.asarray(events[among] > 0.0)
+        level = codes[taken]
+        alike = Alike(level, whose[taken], len(found))
+        films, many = np.bincount(level, minlength=len(found)), alike.patients()
+        for outcome in (outcome for outcome, whole in OUTCOMES.items() if whole == among):
+            values = events[outcome][taken]
+            variances, sums = alike.mean_variances(values), np.bincount(level, values, len(found))
+            for place, name in enumerate(found):
+                count = Count(min(float(sums[place]), float(films[place])), float(films[place]))
+                yield (factor, name, outcome), effective(count, float(variances[place]), int(many[place]))
 
 
 def _sums(by_factor: Mapping[str, Sequence[str]]) -> Iterator[Sum]:
@@ -320,6 +326,8 @@ class OverTime:
 
 LEAST_PERIODS = 2
 
+_FOR_TIME = ["period", "month", "rough", *EXPECTED.values()]
+
 
 def over_time(films: pd.DataFrame, baseline: int | None, least: int | None, counts: Counts) -> OverTime | None:
     """The p-chart of malposition; None with fewer than two periods to draw.
@@ -327,9 +335,10 @@ def over_time(films: pd.DataFrame, baseline: int | None, least: int | None, coun
     Where the periods are the months, they are hidden as in the tables; other periods by the same rules among
     themselves.
     """
-    known = films[films["period"].notna() & (films["month"] != NOT_KNOWN)]
+    known = films.loc[films["period"].notna() & (films["month"] != NOT_KNOWN), _FOR_TIME]
     periods = sorted(str(period) for period in known["period"].unique())
-    if (known["period"] == known["month"]).all():
+    pairs = known[["period", "month"]].drop_duplicates().astype(str)
+    if (pairs["period"] == pairs["month"]).all():
         found = {period: counts.count("month", period, MALPOSITION) for period in periods}
     else:
         found = _by_period(known, periods, least)
@@ -389,12 +398,12 @@ def figures_over_time(time: OverTime) -> Iterator[Figure]:
         )
 
 
-def spread(section: str, group: str, name: str, values: Iterable[float], unit: str) -> Iterator[Figure]:
+def spread(section: str, group: str, name: str, values: ArrayLike, unit: str) -> Iterator[Figure]:
     """Number, mean with Student's interval, standard deviation, quartiles and the middle 95 %."""
     import numpy as np
     from scipy.special import stdtrit
 
-    numbers = np.asarray(list(values), dtype=float)
+    numbers = np.asarray(values, dtype=float)
     films = Count(numbers.size, numbers.size)
     if numbers.size < LEAST_FOR_SPREAD:
         why = f"fewer than {LEAST_FOR_SPREAD} films"
@@ -433,7 +442,7 @@ def binned(values: NDArray[np.float64], edges: Sequence[float], least: int | Non
 
 def what_to_do(films: pd.DataFrame) -> Iterator[Figure]:
     """Share of films by what to do with the tube and how soon, of those that got an action."""
-    advised = films[films["action"].notna() & ~films["rough"].astype(bool)]
+    advised = films.loc[films["action"].notna() & ~films["rough"].astype(bool), ["action", "urgency"]]
     for column, group, kinds in (("action", "what to do", Action), ("urgency", "how soon", Urgency)):
         found = advised[column].value_counts()
         for kind in kinds:

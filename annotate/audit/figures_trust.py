@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 from annotate.audit.figures import (
@@ -23,7 +22,7 @@ from annotate.audit.figures import (
     rate,
     without_action,
 )
-from annotate.audit.report_films import MALPOSITIONED, NOT_KNOWN, ZONES, zones
+from annotate.audit.report_films import MALPOSITIONED, NOT_KNOWN, ZONES, reasons_of
 from measure.accepted_range import GOODMAN, OTHER_PUBLISHED, AcceptedRange
 from measure.advice import Action
 from measure.patient import AgeGroup
@@ -42,6 +41,7 @@ from measure.statistics.rates import Count, rogan_gladen, variance_explained
 from measure.verdict import Verdict
 
 if TYPE_CHECKING:
+    import duckdb
     import numpy as np
     import pandas as pd
     from numpy.typing import NDArray
@@ -59,9 +59,11 @@ def coverage(films: pd.DataFrame, counts: Counts, least: int | None) -> Iterator
     for figure in without_action(films):
         if figure.count is not None and whole and not _small((figure.count.events,), least):
             yield figure
-    silent = films[films["verdict"] == Verdict.CANNOT_SAY.value]
-    told = Counter(reason for reasons in silent["reasons"] for reason in _distinct(reasons))
-    lines = [("", "could not be opened", int(silent["error"].notna().sum()))]
+    silent = films.loc[films["verdict"] == Verdict.CANNOT_SAY.value, ["reasons", "error"]]
+    told = Counter[str]()
+    for reasons, number in silent["reasons"].value_counts().items():
+        told.update(dict.fromkeys(_distinct(reasons_of(reasons)), number))
+    lines = [("", "could not be opened", int(silent["error"].sum()))]
     most = sorted(told.items(), key=lambda item: (-item[1], item[0]))[:MOST_REASONS]
     lines += [(reason, "films that give this reason", number) for reason, number in most]
     for reason, name, number in lines:
@@ -70,9 +72,9 @@ def coverage(films: pd.DataFrame, counts: Counts, least: int | None) -> Iterator
             yield rate("coverage", "why not", reason, name, Count(number, all_films or 0) if kept else None)
 
 
-def _distinct(reasons: Sequence[str] | None) -> list[str]:
+def _distinct(reasons: Sequence[str]) -> list[str]:
     """Reasons without what differs from film to film, or may tell whose it is: numbers, paths, quoted names."""
-    return sorted({_general(reason) for reason in (() if reasons is None else reasons)})
+    return sorted({_general(reason) for reason in reasons})
 
 
 def _general(reason: str) -> str:
@@ -90,9 +92,8 @@ def near_limits(films: pd.DataFrame, counts: Counts) -> Iterator[Figure]:
     group = "films near a limit"
     sure, unsure = counts.count(OVERALL, OVERALL, SURE), counts.count(OVERALL, OVERALL, UNSURE)
     either = None if sure is None or unsure is None else Count(sure.events + unsure.events, sure.films)
-    placed = zones(films[films["chance_within_range"].notna()])
-    placed = placed[placed != ""]
-    guessed = Count(int(_positive(placed).sum()), len(placed))
+    placed = films.loc[films["chance_within_range"].notna() & (films["zone"] != ""), "zone"]
+    guessed = Count(int(placed.isin(POSITIVE).sum()), len(placed))
     for level, count in (
         ("surely outside: the lower bound", sure),
         ("all but the surely good: the upper bound", either),
@@ -105,7 +106,7 @@ def near_limits(films: pd.DataFrame, counts: Counts) -> Iterator[Figure]:
 def ranges(films: pd.DataFrame) -> Iterator[Figure]:
     """Share of best estimates outside each published range, adults alone; and by what an unknown neck may be."""
     grown = films["age_group"].isin([AgeGroup.ADULT.value, NOT_KNOWN])
-    adults = films[grown & films["on_film_cm"].notna() & ~films["rough"]]
+    adults = films.loc[grown & films["on_film_cm"].notna() & ~films["rough"], ["on_film_cm", "neck"]]
     height = adults["on_film_cm"].to_numpy(float)
     for name, accepted in OTHER_PUBLISHED.items():
         yield from _outside(f"{name}: {_limits(accepted)}", height, *_ends(accepted, len(adults)))
@@ -130,10 +131,11 @@ def _by_neck(necks: pd.Series[str], unknown: NeckPosture) -> tuple[NDArray[np.fl
     import numpy as np
 
     taken = GOODMAN[unknown]
-    low = necks.map({posture.value: accepted.low_cm.value for posture, accepted in GOODMAN.items()})
-    high = necks.map({posture.value: accepted.high_cm.value for posture, accepted in GOODMAN.items()})
-    ends = (low.fillna(taken.low_cm.value), high.fillna(taken.high_cm.value))
-    return np.asarray(ends[0], dtype=float), np.asarray(ends[1], dtype=float)
+    by_posture = {posture.value: accepted for posture, accepted in GOODMAN.items()}
+    found = necks.astype("category").cat
+    accepted = [by_posture.get(neck, taken) for neck in found.categories]
+    low, high = np.array([(each.low_cm.value, each.high_cm.value) for each in accepted], float).reshape(-1, 2).T
+    return low[found.codes], high[found.codes]
 
 
 def _outside(
@@ -149,8 +151,9 @@ def _outside(
 
 def explained(films: pd.DataFrame, least: int | None) -> Iterator[Figure]:
     """How much of the distance's variance the mark at the lip explains, over all and by sex."""
-    known = films[films["lip_mark_cm"].notna() & films["in_patient_cm"].notna()]
-    for level in (OVERALL, *sorted(set(known["sex"]))):
+    marked = films["lip_mark_cm"].notna() & films["in_patient_cm"].notna()
+    known = films.loc[marked, ["lip_mark_cm", "in_patient_cm", "sex"]]
+    for level in (OVERALL, *sorted(known["sex"].unique())):
         rows = known if level == OVERALL else known[known["sex"] == level]
         if len(rows) < 2 or (least is not None and len(rows) < least):
             interval = undefined("too few films with a lip mark and a distance")
@@ -192,27 +195,45 @@ PROPOSED_AND_HAND = "proposal against hand"
 NO_ACTION = "none"
 
 
-def pairings(readings: pd.DataFrame, least: int) -> list[Pairing]:
+def pairings(readings: duckdb.DuckDBPyRelation, least: int) -> list[Pairing]:
     """The proposals against the first reading by hand, and the readers against each other."""
-    readings = readings[~readings["rough"]]
-    hand = readings[readings["source"] == "hand"]
-    first_hand = hand.drop_duplicates("film").set_index("film")
-    proposed = readings[readings["source"] == "proposed"].drop_duplicates("film").set_index("film")
-    by_reader = {
-        str(reader): rows.drop_duplicates("film").set_index("film")
-        for reader, rows in hand[hand["reader"].notna()].groupby("reader", observed=True)
-    }
-    readers = [
-        _pairing(f"{a} against {b}", by_reader[a], by_reader[b]) for a, b in combinations(sorted(by_reader), 2)
-    ]
-    readers = sorted(readers, key=lambda pairing: -len(pairing.first))[:MOST_PAIRS]
-    found = [_pairing(PROPOSED_AND_HAND, proposed, first_hand), *readers]
+    pairs = readings.query(
+        "every",
+        "WITH read AS (SELECT DISTINCT film, reader FROM every "
+        "WHERE source = 'hand' AND NOT rough AND reader IS NOT NULL) "
+        "SELECT a.reader, b.reader FROM read AS a JOIN read AS b ON a.film = b.film AND a.reader < b.reader "
+        f"GROUP BY ALL ORDER BY count(*) DESC, a.reader, b.reader LIMIT {MOST_PAIRS}",
+    ).fetchall()
+    found = [_pairing(PROPOSED_AND_HAND, readings, "source = 'proposed'", "source = 'hand'")]
+    for pair in pairs:
+        conditions = (f"source = 'hand' AND reader = {_quoted(reader)}" for reader in pair)
+        found.append(_pairing(" against ".join(pair), readings, *conditions))
     return [pairing for pairing in found if len(pairing.first) >= max(least, 2)]
 
 
-def _pairing(name: str, first: pd.DataFrame, second: pd.DataFrame) -> Pairing:
-    shared = first.index.intersection(second.index, sort=False)
-    return Pairing(name, first.loc[shared], second.loc[shared])
+def _quoted(text: str) -> str:
+    """A text as SQL writes it."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+PAIRED = ("on_film_cm", "zone", "verdict", "action")
+
+
+def _pairing(name: str, readings: duckdb.DuckDBPyRelation, first: str, second: str) -> Pairing:
+    """The first readings of either kind of the films that have both, in the order of the first kind."""
+    columns = [f"{side}.{column} AS {side}_{column}" for side in ("a", "b") for column in PAIRED]
+    both = readings.query(
+        "every",
+        "WITH fine AS (FROM every WHERE NOT rough), "
+        f"seconds AS (SELECT film, min(place) AS place FROM fine WHERE {second} GROUP BY film), "
+        f"firsts AS (SELECT film, min(place) AS place FROM fine WHERE {first} "
+        "AND film IN (SELECT film FROM seconds) GROUP BY film) "
+        f"SELECT {', '.join(columns)} FROM firsts JOIN seconds USING (film) "
+        "JOIN every AS a ON a.place = firsts.place JOIN every AS b ON b.place = seconds.place "
+        "ORDER BY firsts.place",
+    ).df()
+    sides = (both.filter(regex=f"^{side}_").set_axis(list(PAIRED), axis=1) for side in ("a", "b"))
+    return Pairing(name, *sides)
 
 
 def agreement(pairing: Pairing, least: int) -> Iterator[Figure]:
@@ -243,7 +264,7 @@ def _limits_of(name: str, found: BlandAltman, films: Count) -> Iterator[Figure]:
 
 
 def _kappas(pairing: Pairing) -> Iterator[Figure]:
-    a, b = zones(pairing.first), zones(pairing.second)
+    a, b = (side["zone"].to_numpy() for side in (pairing.first, pairing.second))
     both = (a != "") & (b != "")
     verdicts = [list(side["verdict"]) for side in (pairing.first, pairing.second)]
     yield _kappa(pairing, "verdict", Weighting.NONE, verdicts, [verdict.value for verdict in Verdict])
@@ -270,24 +291,19 @@ def _kappa(
     )
 
 
-def corrected(readings: pd.DataFrame, least: int | None) -> Iterator[Figure]:
+def corrected(readings: duckdb.DuckDBPyRelation, least: int | None) -> Iterator[Figure]:
     """Prevalence that the proposals alone report, and what is left of it once their errors are taken out.
 
     A film is positive where the best estimate lies outside its range. The first reading by hand is taken for the
     truth.
     """
-    import numpy as np
-
-    proposed = readings[readings["source"] == "proposed"].drop_duplicates("film").set_index("film")
-    hand = readings[readings["source"] == "hand"].drop_duplicates("film").set_index("film")
-    zone, truth = zones(proposed), zones(hand.reindex(proposed.index))
-    called, told = _positive(zone), zone != ""
-    true, both = _positive(truth), told & (truth != "")
-    if not both.any():
+    films = _by_zones(readings)
+    both = {zones: number for zones, number in films.items() if all(zones)}
+    if not both:
         return
-    apparent = Count(int((called & told).sum()), int(told.sum()))
-    sensitivity = Count(int(np.sum(called & true & both)), int(np.sum(true & both)))
-    specificity = Count(int(np.sum(~called & ~true & both)), int(np.sum(~true & both)))
+    called = sum(number for (zone, _), number in films.items() if zone in POSITIVE)
+    apparent = Count(called, sum(number for (zone, _), number in films.items() if zone))
+    sensitivity, specificity = _agreed(both, True), _agreed(both, False)
     cells = [n for c in (apparent, sensitivity, specificity) for n in (c.events, c.films - c.events)]
     small = _small(cells, least)
     group = "outside the range, by best estimate"
@@ -305,7 +321,26 @@ def corrected(readings: pd.DataFrame, least: int | None) -> Iterator[Figure]:
     )
 
 
-def _positive(zone: NDArray[np.str_]) -> NDArray[np.bool_]:
-    import numpy as np
+def _agreed(films: Mapping[tuple[str, str], int], positive: bool) -> Count:
+    """Films that the proposal calls positive, or negative, as the hand does, among those that the hand does."""
+    among = {zones: number for zones, number in films.items() if (zones[1] in POSITIVE) is positive}
+    agreeing = sum(number for (zone, _), number in among.items() if (zone in POSITIVE) is positive)
+    return Count(agreeing, sum(among.values()))
 
-    return np.isin(zone, [verdict.value for verdict in MALPOSITIONED])
+
+def _by_zones(readings: duckdb.DuckDBPyRelation) -> dict[tuple[str, str], int]:
+    """Films by the zone as first proposed and as first read by hand; empty where there is none."""
+    firsts = (
+        f"SELECT film, arg_min(zone, place) AS zone FROM every WHERE source = '{source}' GROUP BY film"
+        for source in ("proposed", "hand")
+    )
+    counted = readings.query(
+        "every",
+        "SELECT a.zone, coalesce(b.zone, ''), count(*) FROM ({}) AS a LEFT JOIN ({}) AS b USING (film) "
+        "GROUP BY ALL".format(*firsts),
+    )
+    return {(proposed, hand): films for proposed, hand, films in counted.fetchall()}
+
+
+POSITIVE = frozenset(verdict.value for verdict in MALPOSITIONED)
+"""Zones outside the range."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from annotate.audit.entry import Entry, SourceDigest
 from annotate.audit.errors import AuditError
-from annotate.films.find import find_films
+from annotate.films.find import films_and_others
 from imaging.case import Request
 from measure.case import Bedside
 
@@ -25,7 +25,8 @@ class Folder:
 
     def __init__(self, path: Path, known: Bedside, *, believe_resolution: bool = False):
         self._path = path
-        self._films = find_films([str(path)])
+        self.left_out: Sequence[Path]
+        self._films, self.left_out = films_and_others([str(path)])
         self._request = Request(known=known, believe_resolution=believe_resolution)
         if not self._films:
             raise AuditError(f"{path}: no film found; give a folder of films, a manifest or the logbook.")

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import takewhile
+from pathlib import Path
 
 from annotate.audit.entry import Circumstances, Entry, SourceDigest
 from annotate.audit.errors import AuditError
 from annotate.logbook.entry import Entry as LogbookEntry
 from annotate.logbook.entry import Kind
 from annotate.logbook.errors import LogbookError
+from annotate.logbook.filter import Filter
 from annotate.logbook.rebuild import case_of_entry
-from annotate.logbook.store import Filter, Logbook
+from annotate.logbook.store import Logbook
 from measure.case import Bedside, Case
 from measure.posture import NeckPosture
 
@@ -34,6 +36,7 @@ class LogbookReadings:
     """
 
     kind = "logbook"
+    left_out: Sequence[Path] = ()
 
     def __init__(self, url: str | None, known: Bedside):
         self._url, self._known = url, known

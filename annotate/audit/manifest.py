@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from array import array
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from difflib import get_close_matches
@@ -144,6 +144,7 @@ class Manifest:
     """
 
     kind = "manifest"
+    left_out: Sequence[Path] = ()
 
     def __init__(self, path: Path, known: Bedside, *, believe_resolution: bool = False, hand_only: bool = False):
         self._path = path

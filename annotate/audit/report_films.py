@@ -1,25 +1,33 @@
-"""The results of an audit as tables: one row for each reading, and one for each film."""
+"""The results of an audit: every reading where it lies, asked by SQL, and one slim row for each film."""
 
 from __future__ import annotations
 
+import glob
 import json
-from collections.abc import Mapping, Sequence
+import tempfile
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
-from typing import TYPE_CHECKING, overload
+from typing import TYPE_CHECKING
 
 from annotate.audit.errors import AuditError
-from annotate.audit.results import FORMAT
+from annotate.audit.results import FILMS, FORMAT
 from measure.verdict import Verdict
 
 if TYPE_CHECKING:
-    import numpy as np
+    import duckdb
     import pandas as pd
     import pyarrow
-    from numpy.typing import NDArray
+    from fsspec import AbstractFileSystem
 
 NOT_KNOWN = "not known"
+
+MEMORY = "300MB"
+"""What DuckDB may take for sorting and joining; beyond it writes to a private temporary folder (ours)."""
+
+BATCH = 100_000
+"""Rows fetched at a time (ours): some tens of megabytes."""
 
 COLUMNS = (
     *("film", "entry", "patient", "unit", "time", "shift", "operator_grade", "tube_size_mm", "lip_mark_cm", "sex"),
@@ -47,8 +55,8 @@ FACTORS: Mapping[str, str] = MappingProxyType(
 )
 """Columns that split the films, and how they are called."""
 
-HEIGHT_LIMITS_CM = (0.0, 150.0, 160.0, 170.0, 180.0, 999.0)
 HEIGHT_BANDS = ("below 150 cm", "150 to 159 cm", "160 to 169 cm", "170 to 179 cm", "180 cm and more")
+HEIGHT_STEP_CM = 10.0
 """Bands of ten centimetres (ours)."""
 
 MALPOSITIONED = (Verdict.IN_A_MAIN_BRONCHUS, Verdict.TOO_LOW, Verdict.TOO_HIGH)
@@ -72,29 +80,42 @@ class Period(StrEnum):
 SOURCES_BY_WORTH = ("hand", "mixed", "proposed")
 _TAKEN = {Readings.BEST: SOURCES_BY_WORTH, Readings.HAND: ("hand",), Readings.PROPOSED: ("proposed",)}
 
+ZONES = ("in a main bronchus", "too low", "within range", "too high")
+"""In their order from below, for the best estimate alone, however unsure."""
 
-@dataclass(frozen=True, slots=True)
-class Keys(Sequence[str]):
-    """Keys as the file holds them: a million of them as Python's texts would fill the memory."""
+_ZONE = f"""CASE
+    WHEN on_film_cm IS NULL OR range_low_cm IS NULL OR rough THEN ''
+    WHEN on_film_cm < 0 THEN '{ZONES[0]}'
+    WHEN on_film_cm < range_low_cm THEN '{ZONES[1]}'
+    WHEN on_film_cm <= coalesce(range_high_cm, 'inf') THEN '{ZONES[2]}'
+    ELSE '{ZONES[3]}'
+END"""
+"""Zone of each best estimate, by its own range; empty without distance or range, or with a rough scale."""
 
-    held: pyarrow.Array
+_HEIGHT_BAND = " ".join(
+    (
+        f"CASE WHEN height_cm < 0 THEN NULL WHEN height_cm < 150 THEN '{HEIGHT_BANDS[0]}'",
+        *(
+            f"WHEN height_cm < {150 + HEIGHT_STEP_CM * place} THEN '{band}'"
+            for place, band in enumerate(HEIGHT_BANDS[1:-1], start=1)
+        ),
+        f"WHEN height_cm < 999 THEN '{HEIGHT_BANDS[-1]}' END",
+    )
+)
 
-    @overload
-    def __getitem__(self, place: int) -> str: ...
+_MADE = {
+    "month": "strftime(time, '%Y-%m')",
+    "height_band": _HEIGHT_BAND,
+    "tube_size": "printf('%.1f mm', tube_size_mm)",
+}
+"""Factors that are no columns of the results."""
 
-    @overload
-    def __getitem__(self, place: slice) -> Sequence[str]: ...
+_PERIODS = {Period.WEEK: "strftime(time, '%G week %V')", Period.MONTH: _MADE["month"]}
 
-    def __getitem__(self, place: int | slice) -> str | Sequence[str]:
-        found = self.held[place]
-        return Keys(found) if isinstance(place, slice) else str(found.as_py())
+_SEPARATOR = "\x1f"
+"""Between the reasons of a film."""
 
-    def __len__(self) -> int:
-        return len(self.held)
-
-    def take(self, places: NDArray[np.int64]) -> pyarrow.Array:
-        """Those of these numbers."""
-        return self.held.take(places)
+_REASONS = f"array_to_string(reasons, '{_SEPARATOR}')"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,20 +124,22 @@ class Audit:
 
     Parameters
     ----------
-    readings : DataFrame
-        One row for each film and reading, in the order of the source.
     films : DataFrame
-        One row for each film: the reading that counts, with the columns of `FACTORS`, and "period".
+        One row for each film in the order of the source: the reading that counts, with the columns of `FACTORS`,
+        "period" and "zone" (`ZONES`, empty where there is none).
     settings : mapping
         As the run wrote them.
-    keys : Keys
-        The films' keys, by the numbers that stand for them in both tables.
+    readings : DuckDBPyRelation
+        A row for each film and reading, where they lie: `COLUMNS`, "zone", and "place", its number in the order of
+        the source.
+    scratch : TemporaryDirectory
+        For what questions to `readings` do not hold in memory; goes with the last reference to it.
     """
 
-    readings: pd.DataFrame
     films: pd.DataFrame
     settings: Mapping[str, object]
-    keys: Keys
+    readings: duckdb.DuckDBPyRelation
+    scratch: tempfile.TemporaryDirectory[str]
 
     @property
     def entries_missing(self) -> int:
@@ -125,7 +148,12 @@ class Audit:
         wanted = source.get("entries") if isinstance(source, Mapping) else None
         if not isinstance(wanted, int):
             return 0
-        return max(0, wanted - int(self.readings["entry"].nunique()))
+        return max(0, wanted - number_of(self.readings, "count(DISTINCT entry)"))
+
+    def film_keys(self) -> Iterator[pyarrow.Array]:
+        """The films' keys in the order of `films`, some at a time."""
+        for batch in _counted(self.readings, "film").to_arrow_reader(BATCH):
+            yield batch.column(0)
 
 
 def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = Period.MONTH) -> Audit:
@@ -145,26 +173,34 @@ def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = P
     AuditError
         Where there are no results, columns are missing, or no reading is of the kind asked for.
     """
-    readings, settings, keys = _load(place)
-    films = readings[readings["source"].isin(_TAKEN[counted])].copy()
+    import duckdb
+
+    files, parts, settings = _found(place)
+    _refuse_other_format(place, settings)
+    scratch = tempfile.TemporaryDirectory(prefix="lipmark-")
+    results = duckdb.connect(config={"memory_limit": MEMORY, "temp_directory": scratch.name})
+    try:
+        readings = _readings(place, results, files, parts)
+        _refuse_strange_verdicts(place, readings)
+        _choose(readings, counted)
+        films = _films(readings, period)
+    except duckdb.Error as error:
+        told = next(iter(str(error).splitlines()), type(error).__name__)
+        raise AuditError(f"{place}: results are damaged ({told}); run `lipmark audit run` again.") from error
     if films.empty:
         raise AuditError(f"{place}: no reading found that counts as {counted.value!r}; choose other --readings.")
-    films["worth"] = (
-        films["source"].astype(str).map({source: worth for worth, source in enumerate(SOURCES_BY_WORTH)})
-    )
-    films = films.sort_values(["worth", "place"], kind="stable").drop_duplicates("film")
-    films = films.sort_values("place", kind="stable").reset_index(drop=True)
-    return Audit(readings, _with_factors(films, period), settings, keys)
+    return Audit(films, settings, readings, scratch)
 
 
-def _load(place: str) -> tuple[pd.DataFrame, Mapping[str, object], Keys]:
-    import pyarrow
+def _found(place: str) -> tuple[AbstractFileSystem, list[str], Mapping[str, object]]:
+    """The files of the results, and their settings."""
     from fsspec.core import url_to_fs
-    from pyarrow import dataset
 
     try:
         files, root = url_to_fs(place)
-        parts = sorted(files.glob(f"{root}/films/*.parquet"))
+        folder = f"{root}/{FILMS}"
+        held = files.ls(folder, detail=False) if files.isdir(folder) else []
+        parts = sorted(path for path in held if path.endswith(".parquet"))
         settings = json.loads(files.cat_file(f"{root}/settings.json")) if parts else {}
     except (ValueError, ImportError, OSError) as error:
         raise AuditError(
@@ -174,22 +210,7 @@ def _load(place: str) -> tuple[pd.DataFrame, Mapping[str, object], Keys]:
         raise AuditError(
             f"{place}: no films/*.parquet found; give the folder that `lipmark audit run --out` has written."
         )
-    try:
-        _refuse_other_format(place, settings)
-        data = dataset.dataset(parts, filesystem=files, format="parquet")
-        missing = sorted(set(COLUMNS) - set(data.schema.names))
-        if missing:
-            raise AuditError(f"{place}: columns {', '.join(missing)} missing; run `lipmark audit run` again.")
-        slim, keys = _slim(data.to_table(columns=list(COLUMNS)))
-        table = slim.to_pandas()
-    except pyarrow.ArrowException as error:
-        raise AuditError(f"{place}: results are damaged ({error}); run `lipmark audit run` again.") from error
-    if table.empty:
-        raise AuditError(f"{place}: results without a film found; audit some films first.")
-    table["rough"] = table["rough"].fillna(False).astype(bool)
-    table = table.sort_values("entry", kind="stable")
-    _refuse_strange_verdicts(place, table)
-    return table.reset_index(drop=True).assign(place=range(len(table))), settings, keys
+    return files, parts, settings
 
 
 def _refuse_other_format(place: str, settings: object) -> None:
@@ -203,60 +224,87 @@ def _refuse_other_format(place: str, settings: object) -> None:
         )
 
 
-def _slim(table: pyarrow.Table) -> tuple[pyarrow.Table, Keys]:
-    """The same with less to keep: films as numbers, words once, reasons only without an answer; and the keys."""
+def _readings(
+    place: str, results: duckdb.DuckDBPyConnection, files: AbstractFileSystem, parts: list[str]
+) -> duckdb.DuckDBPyRelation:
+    """Every reading; the parts are in the order of the source, and so are the rows in each."""
+    from fsspec.implementations.local import LocalFileSystem
+
+    if isinstance(files, LocalFileSystem):
+        names = [glob.escape(part) for part in parts]
+    else:
+        results.register_filesystem(files)
+        names = [files.unstrip_protocol(part) for part in parts]
+    data = results.read_parquet(names)
+    missing = sorted(set(COLUMNS) - set(data.columns))
+    if missing:
+        raise AuditError(f"{place}: columns {', '.join(missing)} missing; run `lipmark audit run` again.")
+    told = ", ".join(name for name in COLUMNS if name != "rough")
+    numbered = data.project(f"row_number() OVER () AS place, {told}, coalesce(rough, false) AS rough")
+    return numbered.project(f"*, {_ZONE} AS zone")
+
+
+def _refuse_strange_verdicts(place: str, readings: duckdb.DuckDBPyRelation) -> None:
+    found = {verdict for (verdict,) in readings.project("verdict").distinct().fetchall()}
+    if not found:
+        raise AuditError(f"{place}: results without a film found; audit some films first.")
+    strange = sorted(str(verdict or "missing") for verdict in found - {verdict.value for verdict in Verdict})
+    if strange:
+        raise AuditError(f"{place}: verdict {', '.join(strange)} found; run `lipmark audit run` again.")
+
+
+def _choose(readings: duckdb.DuckDBPyRelation, counted: Readings) -> None:
+    """Make the table "counted": the place of each film's reading that counts, the first of the worthiest."""
+    worth = " ".join(f"WHEN '{source}' THEN {worth}" for worth, source in enumerate(_TAKEN[counted]))
+    ranked = readings.project(f"film, place, CASE source {worth} END AS worth").filter("worth IS NOT NULL")
+    first = ranked.aggregate("film, arg_min(place, worth * (1::BIGINT << 40) + place) AS place", "film")
+    first.project("place").create("counted")
+
+
+def _counted(readings: duckdb.DuckDBPyRelation, columns: str) -> duckdb.DuckDBPyRelation:
+    """Columns of the readings that count, in their order."""
+    return readings.query("every", f"SELECT {columns} FROM every WHERE place IN (FROM counted) ORDER BY place")
+
+
+def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
+    """A row for each film, every word held once."""
     import pyarrow
-    from pyarrow import compute
 
-    silent = compute.equal(table["verdict"], Verdict.CANNOT_SAY.value)
-    reasons = compute.if_else(silent, table["reasons"], pyarrow.scalar(None, table["reasons"].type))
-    table = table.set_column(table.schema.get_field_index("reasons"), "reasons", reasons)
-    films = table["film"].combine_chunks().dictionary_encode()
-    table = table.set_column(table.schema.get_field_index("film"), "film", films.indices)
-    for index, field in enumerate(table.schema):
-        if pyarrow.types.is_string(field.type) or pyarrow.types.is_large_string(field.type):
-            table = table.set_column(index, field.name, table[field.name].dictionary_encode())
-    return table.replace_schema_metadata(None), Keys(films.dictionary)
-
-
-def _refuse_strange_verdicts(place: str, table: pd.DataFrame) -> None:
-    strange = sorted(set(table["verdict"].dropna().astype(str)) - {verdict.value for verdict in Verdict})
-    if strange or table["verdict"].isna().any():
-        raise AuditError(
-            f"{place}: verdict {', '.join(strange) or 'missing'} found; run `lipmark audit run` again."
-        )
-
-
-def _with_factors(films: pd.DataFrame, period: Period) -> pd.DataFrame:
-    import pandas as pd
-
-    time = pd.to_datetime(films["time"])
-    films["month"] = time.dt.strftime("%Y-%m")
-    films["period"] = films["month"] if period is Period.MONTH else time.dt.strftime("%G week %V")
-    films["height_band"] = pd.cut(
-        films["height_cm"], list(HEIGHT_LIMITS_CM), right=False, labels=list(HEIGHT_BANDS)
-    ).astype(object)
-    films["tube_size"] = films["tube_size_mm"].map(lambda size: f"{size:.1f} mm", na_action="ignore")
-    for factor in FACTORS:
-        films[factor] = films[factor].astype(object).where(films[factor].notna(), NOT_KNOWN).astype(str)
-        films[factor] = films[factor].replace({"unknown": NOT_KNOWN, "": NOT_KNOWN})
+    made = {name: _MADE.get(name, name) for name in FACTORS}
+    told = ("entry", "patient", "time", "reader", "verdict", "action", "urgency", "no_action_because", "zone")
+    numbers = ("on_film_cm", "in_patient_cm", "move_cm", "lip_mark_cm", "range_low_cm", "range_high_cm", "rough")
+    columns = {name: name for name in (*told, *numbers, *(name for name in COLUMNS if name.startswith("chance_")))}
+    columns |= {
+        "error": "error IS NOT NULL",
+        "reasons": f"CASE verdict WHEN '{Verdict.CANNOT_SAY}' THEN {_REASONS} END",
+        "period": _PERIODS[period],
+        **{name: f"coalesce(nullif(nullif({said}, ''), 'unknown'), '{NOT_KNOWN}')" for name, said in made.items()},
+    }
+    chosen = ", ".join(f"{made} AS {name}" for name, made in columns.items())
+    batches = [_words_once(batch) for batch in _counted(readings, chosen).to_arrow_reader(BATCH)]
+    table = pyarrow.Table.from_batches(batches).unify_dictionaries() if batches else pyarrow.table({})
+    films: pd.DataFrame = table.to_pandas(self_destruct=True, split_blocks=True)
     return films
 
 
-ZONES = ("in a main bronchus", "too low", "within range", "too high")
-"""In their order from below, for the best estimate alone, however unsure."""
+def _words_once(batch: pyarrow.RecordBatch) -> pyarrow.RecordBatch:
+    import pyarrow
+
+    columns = [
+        column.dictionary_encode() if pyarrow.types.is_string(column.type) else column for column in batch.columns
+    ]
+    return pyarrow.RecordBatch.from_arrays(columns, names=batch.schema.names)
 
 
-def zones(rows: pd.DataFrame) -> NDArray[np.str_]:
-    """Zone of each best estimate, by its own range; "" without distance or range, or with a rough scale."""
-    import numpy as np
+def number_of(readings: duckdb.DuckDBPyRelation, what: str = "count(*)") -> int:
+    """A whole number over all readings."""
+    ((found,),) = readings.aggregate(what).fetchall()
+    return int(found)
 
-    height = rows["on_film_cm"].to_numpy(float)
-    low, high = rows["range_low_cm"].to_numpy(float), rows["range_high_cm"].to_numpy(float)
-    high = np.where(np.isnan(high), np.inf, high)
-    found = np.select([height < 0.0, height < low, height <= high], ZONES[:3], ZONES[3])
-    none = np.isnan(height) | np.isnan(low) | rows["rough"].eq(True).to_numpy()
-    return np.where(none, "", found).astype(str)
+
+def reasons_of(film: object) -> list[str]:
+    """The reasons of a film without an answer, as `films` holds them."""
+    return film.split(_SEPARATOR) if isinstance(film, str) and film else []
 
 
 def levels(films: pd.DataFrame, factor: str) -> list[str]:

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Hashable, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from annotate.audit.figures import COUNTED, MALPOSITION, OUTCOMES, OVERALL, ROUGH, SILENT, events_of
+from annotate.audit.figures import COUNTED, MALPOSITION, OUTCOMES, OVERALL, ROUGH, SILENT, Events, events_of
 from annotate.audit.report_films import FACTORS, Audit
 from annotate.writing import whole_file
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
     import pyarrow
+    from numpy.typing import NDArray
 
 FILMS_FILE = "films.csv"
 
@@ -56,15 +59,16 @@ def list_films(audit: Audit) -> FilmList:
     import pandas as pd
 
     events = events_of(audit.films)
-    worth_a_look = np.maximum.reduce([events[name] for name in (ROUGH, SILENT, MALPOSITION)])
+    worth_a_look = np.maximum(events[ROUGH] | events[SILENT], events[MALPOSITION])
     order = np.argsort(-worth_a_look, kind="stable")[:MOST_LISTED]
     chosen = audit.films.iloc[order]
     levels = {factor: sorted(map(str, audit.films[factor].unique())) for factor in FACTORS}
     codes = [pd.Categorical(chosen[factor], categories=found).codes.tolist() for factor, found in levels.items()]
-    parts = [events[name][order].round(3).tolist() for name in NAMES]
+    parts = [events[name][order].astype(float).round(3).tolist() for name in NAMES]
+    keys = _keys(audit, order)
     lines = [
-        _line(film, audit.keys[film["film"]], counted > 0.0)
-        for film, counted in zip(chosen.to_dict("records"), parts[0], strict=True)
+        _line(film, key, counted > 0.0)
+        for film, key, counted in zip(chosen.to_dict("records"), keys, parts[0], strict=True)
     ]
     data = {
         "overall": OVERALL,
@@ -79,6 +83,18 @@ def list_films(audit: Audit) -> FilmList:
     }
     text = json.dumps(data, separators=(",", ":")).replace("<", "\\u003c")
     return FilmList(tuple(lines[:SHOWN_WITHOUT_SCRIPT]), text, len(lines), len(audit.films))
+
+
+def _keys(audit: Audit, places: NDArray[np.int64]) -> list[str]:
+    """Keys of the films of these numbers."""
+    import numpy as np
+
+    found, begin, wanted = dict[int, str](), 0, np.sort(places)
+    for keys in audit.film_keys():
+        here = wanted[(wanted >= begin) & (wanted < begin + len(keys))]
+        found.update(zip(here.tolist(), keys.take(here - begin).to_pylist(), strict=True))
+        begin += len(keys)
+    return [found[place] for place in places.tolist()]
 
 
 HEAD = ("film", "entry", "on the film, cm", "outside", "near the carina", "action")
@@ -113,19 +129,32 @@ def write_films(audit: Audit, path: Path, *, overwrite: bool = False) -> None:
     OutputError
         Where it may not, or cannot, be written.
     """
-    import pyarrow
     from pyarrow import csv
 
-    films, events = audit.films, events_of(audit.films)
-    columns: dict[str, pyarrow.Array] = {
-        "film": audit.keys.take(films["film"].to_numpy()),
-        "entry": pyarrow.array(films["entry"].to_numpy("int64")),
-        **{name: _text(films[name]) for name in ("patient", *FACTORS, "verdict", "action", "urgency")},
-        **{name: pyarrow.array(films[name].to_numpy(float), from_pandas=True) for name in LENGTHS},
-        **{name: pyarrow.array(events[name].round(4)) for name in NAMES},
-    }
-    with whole_file(path, overwrite=overwrite) as file:
-        csv.write_csv(pyarrow.table(columns), file)
+    events, begin = events_of(audit.films), 0
+    with whole_file(path, overwrite=overwrite) as file, ExitStack() as stack:
+        lines: csv.CSVWriter | None = None
+        for keys in audit.film_keys():
+            here = slice(begin, begin + len(keys))
+            table = _table(keys, audit.films[here], {name: events[name][here] for name in NAMES})
+            if lines is None:
+                lines = stack.enter_context(csv.CSVWriter(file, table.schema))
+            lines.write(table)
+            begin += len(keys)
+
+
+def _table(keys: pyarrow.Array, films: pd.DataFrame, events: Events) -> pyarrow.Table:
+    import pyarrow
+
+    return pyarrow.table(
+        {
+            "film": keys,
+            "entry": pyarrow.array(films["entry"].to_numpy("int64")),
+            **{name: _text(films[name]) for name in ("patient", *FACTORS, "verdict", "action", "urgency")},
+            **{name: pyarrow.array(films[name].to_numpy(float), from_pandas=True) for name in LENGTHS},
+            **{name: pyarrow.array(events[name].astype(float).round(4)) for name in NAMES},
+        }
+    )
 
 
 def _text(column: pd.Series[str]) -> pyarrow.Array:

@@ -44,7 +44,7 @@ from annotate.audit.figures_trust import (
     pairings,
     ranges,
 )
-from annotate.audit.report_films import FACTORS, NOT_KNOWN, Audit
+from annotate.audit.report_films import FACTORS, NOT_KNOWN, Audit, number_of
 from annotate.audit.report_list import HEAD, list_films
 from annotate.audit.report_tables import (
     Table,
@@ -58,6 +58,7 @@ from annotate.reports import page as frame
 from measure.cautions import ALWAYS
 
 if TYPE_CHECKING:
+    import duckdb
     import numpy as np
     import pandas as pd
     from numpy.typing import NDArray
@@ -217,7 +218,8 @@ MOVE_EDGES_CM = tuple(half / 2.0 - 0.25 for half in range(-16, 18))
 
 def _distance(films: pd.DataFrame, least: int | None) -> Chapter | None:
     few = max(LEAST_FOR_SPREAD, least or 0)
-    films = films[~films["rough"]]
+    columns = ["on_film_cm", "move_cm", "range_low_cm", "range_high_cm", "action", "urgency", "rough"]
+    films = films.loc[~films["rough"], columns]
     heights, moves = (_known(films[name]) for name in ("on_film_cm", "move_cm"))
     moved = moves[moves != 0.0]
     if heights.size < few:
@@ -286,14 +288,15 @@ def _lip_mark(films: pd.DataFrame, least: int | None) -> Chapter | None:
 def _boxes(films: pd.DataFrame, least: int | None) -> Iterator[charts.Box]:
     import numpy as np
 
-    known = films[films["lip_mark_cm"].notna() & films["in_patient_cm"].notna()]
+    marked = films["lip_mark_cm"].notna() & films["in_patient_cm"].notna()
+    known = films.loc[marked, ["lip_mark_cm", "in_patient_cm"]]
     for mark, rows in known.groupby(known["lip_mark_cm"].round()):
         if len(rows) >= 2 * max(LEAST_FOR_SPREAD, least or 0):
             low, quarter, middle, three, high = np.percentile(rows["in_patient_cm"], [10, 25, 50, 75, 90]).tolist()
             yield charts.Box(float(str(mark)), low, quarter, middle, three, high, len(rows))
 
 
-def _agreement(readings: pd.DataFrame, least: int | None) -> Iterator[Chapter]:
+def _agreement(readings: duckdb.DuckDBPyRelation, least: int | None) -> Iterator[Chapter]:
     found = pairings(readings, least or 0)
     if not found:
         return
@@ -341,7 +344,7 @@ def _cloud(place: int, pairing: Pairing, figures: Sequence[Figure], least: int |
     return charts.difference_cloud(f"chart-agreement-{place}", title, charts.Cloud(shown, limits))
 
 
-def _corrected(readings: pd.DataFrame, least: int | None) -> Chapter | None:
+def _corrected(readings: duckdb.DuckDBPyRelation, least: int | None) -> Chapter | None:
     figures = coarse(corrected(readings, least), least)
     if not figures:
         return None
@@ -455,8 +458,8 @@ def _facts(audit: Audit, wishes: Wishes) -> Mapping[str, str]:
     return {
         "films": f"{len(films)}",
         "patients": f"{films['patient'].nunique() or 'not known'}",
-        "readings of them": f"{len(audit.readings)}",
-        "points placed by": ", ".join(sorted(set(films["source"]))),
+        "readings of them": f"{number_of(audit.readings)}",
+        "points placed by": ", ".join(sorted(films["source"].unique())),
         "months": "not known" if time.empty else f"{time.min():%Y-%m} to {time.max():%Y-%m}",
         "accepted range": str(chosen or "see settings.json"),
         "small counts": hidden,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -27,11 +27,14 @@ class Source(Protocol):
         Changes where the source changes.
     count : int
         Entries.
+    left_out : sequence of Path
+        Files of a folder that are no films.
     """
 
     kind: str
     digest: str
     count: int
+    left_out: Sequence[Path]
 
     def entries(self) -> Iterator[Entry]:
         """A fresh stream of all of them."""

@@ -12,7 +12,6 @@ from enum import StrEnum
 from typing import TypeVar
 
 from annotate.words import typed
-from imaging.case import checked_mark
 from measure.accepted_range import DEFAULT_RANGE, RANGE_NAMES, parse_range
 from measure.choice import chosen
 from measure.cuff import CuffPressure
@@ -94,6 +93,8 @@ class MarkAction(argparse.Action):
         option_string: str | None = None,
     ) -> None:
         """Check the name and the number of points, and append."""
+        from imaging.case import checked_mark
+
         name, *words = values if isinstance(values, list) else [str(values)]
         try:
             mark = checked_mark(name, [typed.point(word) for word in words])

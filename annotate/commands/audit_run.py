@@ -6,7 +6,7 @@ import argparse
 import csv
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from functools import partial
 from pathlib import Path
@@ -122,7 +122,7 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
             hand_only=args.hand_only,
             skip_bad_rows=args.skip_bad_rows,
         )
-        print(summary(audit_source(args, source), args.out))
+        print(summary(audit_source(args, source), args.out, source.left_out))
     except (AuditError, OutputError) as error:
         parser.error(str(error))
     except KeyboardInterrupt:
@@ -181,13 +181,16 @@ def _workers(args: argparse.Namespace) -> Callable[[], AbstractContextManager[Wo
     return partial(local_workers, args.workers)
 
 
-def summary(tally: Tally, out: str) -> str:
-    """What a run came to, in a few lines."""
+def summary(tally: Tally, out: str, left_out: Sequence[Path] = ()) -> str:
+    """What a run came to, in a few lines; `left_out` are files of the source that are no films."""
+    from annotate.films.find import left_out_in_words
+
     kept = f" ({tally.kept} of them by an earlier run)" if tally.kept else ""
     verdicts = ", ".join(f"{count} {verdict}" for verdict, count in tally.verdicts.most_common())
     bad = f"{tally.bad} could not be read" if tally.bad else "all could be read"
+    others = f"{left_out_in_words(left_out)}.\n" if left_out else ""
     return (
-        f"{tally.entries} entries{kept}, {bad}; {tally.readings} readings: {verdicts}.\n"
+        f"{tally.entries} entries{kept}, {bad}; {tally.readings} readings: {verdicts}.\n{others}"
         f"Results: {out}. Next: lipmark audit report {out}"
     )
 

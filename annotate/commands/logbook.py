@@ -13,7 +13,8 @@ from measure.errors import MeasureError
 from measure.verdict import Verdict
 
 if TYPE_CHECKING:
-    from annotate.logbook.store import Filter, Logbook
+    from annotate.logbook.filter import Filter
+    from annotate.logbook.store import Logbook
 
 PLACE = (
     "The logbook is a file in your data folder, or what --logbook or LIPMARK_LOGBOOK names; see docs/logbook.md."
@@ -64,12 +65,17 @@ def in_logbook(
 
 def chosen_entries(logbook: Logbook, args: argparse.Namespace) -> Filter:
     """The entries that the options choose."""
+    return chosen_of(args, None if args.patient is None else pseudonym_meant(logbook, args))
+
+
+def chosen_of(args: argparse.Namespace, patient: str | None) -> Filter:
+    """The same, of a patient by the whole pseudonym, or of all."""
     from annotate.logbook.entry import Kind
-    from annotate.logbook.store import Filter
+    from annotate.logbook.filter import Filter
 
     return Filter(
         kind=None if args.kind is None else Kind(args.kind),
-        patient=None if args.patient is None else pseudonym_meant(logbook, args),
+        patient=patient,
         reader=args.reader,
         verdict=args.verdict,
         since=args.since,

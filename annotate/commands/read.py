@@ -157,8 +157,8 @@ def _add_rules(group: argparse._ArgumentGroup) -> None:
         "--previous-film",
         type=Path,
         metavar="FILM",
-        help="the film of that Reading, or of one in the logbook (--log): its carina, placed by hand, is carried to "
-        "this film by the bones and weighed with what is seen",
+        help="the film of that Reading, or of one in the logbook (--log): its carina, placed by hand, is carried "
+        "to this film by the bones and weighed with what is seen",
     )
     group.add_argument(
         "--previous-lip-mark", type=number, metavar="CM", help="its mark at the lip, if not in there"
@@ -335,7 +335,7 @@ def _reading_in(path: Path) -> Reading:
 
 
 def _earlier(args: argparse.Namespace, reading: Reading | None) -> Earlier:
-    """The film before with its carina: from its Reading, else from the logbook, which knows it by its fingerprint."""
+    """The film before with its carina: by its Reading, else by the logbook, which knows its fingerprint."""
     film = load_film(args.previous_film)
     if reading is None and args.log:
         from annotate.logbook.errors import LogbookError

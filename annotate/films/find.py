@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from glob import glob
 from pathlib import Path
 
@@ -22,13 +22,23 @@ def find_films(words: Iterable[str]) -> list[Path]:
     like a film are taken, and those that cannot be opened: their answer says so. The others are told, but for
     hidden ones.
     """
-    left_out: list[Path] = []
-    films = [path for word in words for path in _films_of(word, left_out)]
+    films, left_out = films_and_others(words)
     if left_out:
-        named = ", ".join(path.name for path in left_out[:MOST_NAMED])
-        more = f" and {len(left_out) - MOST_NAMED} more" if len(left_out) > MOST_NAMED else ""
-        LOG.warning("%d files are no films and were left out: %s%s", len(left_out), named, more)
+        LOG.warning("%s", left_out_in_words(left_out))
     return films
+
+
+def films_and_others(words: Iterable[str]) -> tuple[list[Path], list[Path]]:
+    """The same, and the files that were left out instead of a warning."""
+    left_out: list[Path] = []
+    return [path for word in words for path in _films_of(word, left_out)], left_out
+
+
+def left_out_in_words(files: Sequence[Path]) -> str:
+    """How many files were left out, and which; of many the first."""
+    count = "1 file is no film and was" if len(files) == 1 else f"{len(files)} files are no films and were"
+    more = f" and {len(files) - MOST_NAMED} more" if len(files) > MOST_NAMED else ""
+    return f"{count} left out: {', '.join(path.name for path in files[:MOST_NAMED])}{more}"
 
 
 def _films_of(word: str, left_out: list[Path]) -> Iterator[Path]:

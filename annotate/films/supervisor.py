@@ -118,6 +118,11 @@ class Supervisor(Generic[Job, Result]):
         """Jobs that are handed in and not finished."""
         return len(self._waiting) + sum(worker.task is not None for worker in self._workers)
 
+    def start(self) -> None:
+        """Let the processes get ready before there is a job; else each starts with its first."""
+        while len(self._workers) < self._count:
+            self._workers.append(self._started())
+
     def submit(self, job: Job) -> int:
         """Hand a job in, and return the ticket by which its result is known."""
         self._tickets += 1
@@ -265,7 +270,7 @@ def _serve(
         except MemoryError:
             done = (ticket, _Said.FAILED, "needs more memory than a film should")
         except Exception as error:
-            done = (ticket, _Said.FAILED, f"unforeseen {type(error).__name__}")
+            done = (ticket, _Said.FAILED, f"led to an unforeseen {type(error).__name__}")
         try:
             connection.send(done)
         except OSError:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,14 +13,9 @@ from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from annotate.logbook.errors import LogbookError
-from annotate.logbook.folder import data_folder
-from annotate.logbook.schema import VERSION, VERSION_TABLE
+from annotate.logbook.glance import VERSION, VERSION_TABLE, WAIT_S, logbook_place
 
-LOGBOOK_VARIABLE = "LIPMARK_LOGBOOK"
 MIGRATIONS = Path(__file__).with_name("migrations")
-
-WAIT_S = 30
-"""A save takes milliseconds: who waits longer for the others is told so (ours)."""
 
 WRITERS_LOCK = 0x6C69706D61726B
 """PostgreSQL's advisory lock of those who write: "lipmark" in ASCII."""
@@ -33,7 +27,7 @@ DAMAGE = (sqlite3.Error, ValueError, TypeError, KeyError, AttributeError, Arithm
 
 
 def logbook_url(given: str | None = None) -> URL:
-    """Where the logbook is: as given, else as LIPMARK_LOGBOOK says, else a file in the user's data folder.
+    """Where the logbook is, by `logbook_place`.
 
     Parameters
     ----------
@@ -45,7 +39,7 @@ def logbook_url(given: str | None = None) -> URL:
     LogbookError
         Where it is neither.
     """
-    where = given or os.environ.get(LOGBOOK_VARIABLE) or str(data_folder() / "logbook.sqlite")
+    where = logbook_place(given)
     if "://" not in where:
         return URL.create("sqlite", database=str(Path(where).absolute()))
     try:

@@ -8,11 +8,6 @@ from sqlalchemy import BigInteger, DateTime, Dialect, FetchedValue, ForeignKey, 
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from sqlalchemy.types import TypeDecorator
 
-VERSION = "0002"
-"""The newest revision in migrations/versions."""
-
-VERSION_TABLE = "schema_version"
-
 
 class UtcTime(TypeDecorator[datetime]):
     """A time in UTC to the microsecond: timestamptz in PostgreSQL, ISO text without zone in SQLite."""

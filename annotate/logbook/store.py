@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import version
 from types import TracebackType
 from typing import Self
 
-from sqlalchemy import ColumnElement, Connection, Select, exists, func, insert, select
-from sqlalchemy.orm import aliased
+from sqlalchemy import Connection, Select, TextClause, bindparam, func, insert, select, text
 
 from annotate.logbook.anchor import Anchor, Seen
 from annotate.logbook.database import Database, logbook_url
 from annotate.logbook.entry import BEFORE_THE_FIRST, Draft, Entry, Kind
 from annotate.logbook.errors import ConflictError, LogbookError
+from annotate.logbook.filter import EVERYTHING, Filter
 from annotate.logbook.guards import problems_of
 from annotate.logbook.privacy import inputs_without_names, without_names
-from annotate.logbook.schema import EntryRow, LogbookRow
+from annotate.logbook.schema import EntryRow, LogbookRow, UtcTime
 from annotate.logbook.verification import Row, Verification, entry_from_row, row_from_entry, verify
 from annotate.messages import LOG
 
@@ -28,44 +28,6 @@ BATCH = 500
 
 Progress = Callable[[Iterable[Row], int], Iterable[Row]]
 """Wraps the entries, of which there are so many, to show how far the walk is."""
-
-
-@dataclass(frozen=True, slots=True)
-class Filter:
-    """Which entries; None for any.
-
-    Parameters
-    ----------
-    kind, patient, reader, film, verdict
-        As in the entry.
-    since : datetime or None
-        Written at this time or later.
-    current_only : bool
-        Leave out those that a later one corrects.
-    """
-
-    kind: Kind | None = None
-    patient: str | None = None
-    reader: str | None = None
-    film: str | None = None
-    verdict: str | None = None
-    since: datetime | None = None
-    current_only: bool = True
-
-    def conditions(self) -> Iterator[ColumnElement[bool]]:
-        """For the query's WHERE."""
-        for name in ("kind", "patient", "reader", "film", "verdict"):
-            wanted = getattr(self, name)
-            if wanted is not None:
-                yield getattr(EntryRow, name) == str(wanted)
-        if self.since is not None:
-            yield EntryRow.time >= self.since
-        if self.current_only:
-            later = aliased(EntryRow)
-            yield ~exists().where(later.supersedes == EntryRow.number)
-
-
-EVERYTHING = Filter(current_only=False)
 
 
 class Logbook:
@@ -181,7 +143,7 @@ class Logbook:
 
     def newest(self, count: int, wanted: Filter = EVERYTHING) -> list[Entry]:
         """The last entries that were written, so many at most, in the order in which they were written."""
-        query = _ROWS.where(*wanted.conditions()).order_by(None).order_by(EntryRow.number.desc()).limit(count)
+        query = _ROWS.where(_condition(wanted)).order_by(None).order_by(EntryRow.number.desc()).limit(count)
         with self._database.reading() as connection:
             rows = [dict(row) for row in connection.execute(query).mappings()]
         return [entry_from_row(row) for row in reversed(rows)]
@@ -189,7 +151,7 @@ class Logbook:
     def count(self, wanted: Filter = EVERYTHING) -> int:
         """How many entries there are."""
         with self._database.reading() as connection:
-            query = select(func.count()).select_from(EntryRow).where(*wanted.conditions())
+            query = select(func.count()).select_from(EntryRow).where(_condition(wanted))
             return connection.execute(query).scalar_one()
 
     def entry(self, number: int) -> Entry:
@@ -262,7 +224,7 @@ class Logbook:
     def _rows(self, wanted: Filter, batch: int) -> Iterator[Row]:
         last = None
         while True:
-            query = _ROWS.where(*wanted.conditions())
+            query = _ROWS.where(_condition(wanted))
             if last is not None:
                 query = query.where(EntryRow.number > last)
             with self._database.reading() as connection:
@@ -288,6 +250,12 @@ class Logbook:
 
 _ROWS: Select[tuple[object, ...]] = select(*EntryRow.__table__.columns).order_by(EntryRow.number)
 _CORRECTS = select(EntryRow.number)
+
+
+def _condition(wanted: Filter) -> TextClause:
+    condition, values = wanted.condition()
+    kinds = {name: UtcTime() if isinstance(value, datetime) else None for name, value in values.items()}
+    return text(condition).bindparams(*(bindparam(name, values[name], kind) for name, kind in kinds.items()))
 
 
 def _head(connection: Connection) -> Seen:

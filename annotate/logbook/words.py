@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
 
-from annotate.logbook.entry import Entry
-from annotate.logbook.trend import TrendPoint
-from annotate.logbook.verification import Verification
 from annotate.words.answer import percent
 from measure.estimate import Estimate
 from measure.follow_up import FLAGGED, MOVED_CM
 from measure.reading import EARLIER_VERSION
 from measure.row import Cell, flat
+
+if TYPE_CHECKING:
+    from annotate.logbook.entry import Entry
+    from annotate.logbook.trend import TrendPoint
+    from annotate.logbook.verification import Verification
 
 LABEL = 12
 """Digits of a fingerprint or pseudonym on the screen."""

@@ -23,6 +23,10 @@ DISTANCE_TOLERANCE_MM = 5.0
 """A film is solved within this error of the distance: less than the 7.0 mm by which radiologists differ on average
 (J Digit Imaging 2021;34:846-852, seen); the figure itself is ours."""
 
+FORK_UNSEEN_OFF_MM = 18.1
+"""A carina that cannot be seen may be estimated this far off: by how much the line from the aortic arch differs
+from the seen carina, 11.4 mm, and one standard deviation, 6.7 mm (J Med Health Sci, 216 AP films, seen)."""
+
 MOVE_TOLERANCE_CM = 1.0
 """And within this error of the move: two steps of the marks on a tube (ours)."""
 
@@ -119,12 +123,22 @@ class Comparison:
         return zone_of(self.truth.distance.on_film.value, self.truth.accepted_range)
 
     @property
+    def fork_unseen(self) -> bool:
+        """Whether the carina cannot be seen on this film."""
+        return self.task.spec is not None and self.task.spec.fork_unseen
+
+    @property
+    def distance_tolerance_mm(self) -> float:
+        """How far off a distance may be: with the fork unseen, as far as its usual estimate."""
+        return FORK_UNSEEN_OFF_MM if self.fork_unseen else DISTANCE_TOLERANCE_MM
+
+    @property
     def zone_right(self) -> bool:
         """Whether the chosen zone is the true one, or one that is no further off than a distance may be."""
         distance, accepted = self.truth.distance, self.truth.accepted_range
         if self.expected not in ZONES or distance is None or accepted is None:
             return self.answer.choice is self.expected
-        off_cm = DISTANCE_TOLERANCE_MM / 10.0
+        off_cm = self.distance_tolerance_mm / 10.0
         height = distance.on_film.value
         return self.answer.choice in {zone_of(height + by, accepted) for by in (-off_cm, 0.0, off_cm)}
 
@@ -149,7 +163,7 @@ class Comparison:
         if not self.zone_right:
             return False
         error = self.distance_error_mm
-        if self.truth.distance is not None and (error is None or abs(error) > DISTANCE_TOLERANCE_MM):
+        if self.truth.distance is not None and (error is None or abs(error) > self.distance_tolerance_mm):
             return False
         return self.moved_right
 
@@ -167,7 +181,9 @@ class Comparison:
             return False
         if move == 0.0 or expected == 0.0:
             return move == expected or (move == 0.0 and self.truth.adjustment.urgency is Urgency.MAY_HELP)
-        return move * expected > 0.0 and abs(move - expected) <= MOVE_TOLERANCE_CM
+        return move * expected > 0.0 and abs(move - expected) <= max(
+            MOVE_TOLERANCE_CM, self.distance_tolerance_mm / 10.0
+        )
 
 
 def compare(task: Task, answer: Answer) -> Comparison:

@@ -6,9 +6,8 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
-from itertools import count
 
-from annotate.practice.compare import ZONES, Choice
+from annotate.practice.compare import FORK_UNSEEN_OFF_MM, ZONES, Choice
 from annotate.practice.record import Record
 from annotate.practice.synthetic import recipe_of
 from annotate.practice.task import FilmSpec
@@ -23,10 +22,6 @@ LAST = 10
 MASTERED = 8
 """A stage is mastered where so many of its last ten films were right (ours: the share that the difficulty aims at,
 and a little more)."""
-
-LARGE_PATIENT = 1.25
-CROWDED = 0.8
-"""From this habitus and difficulty on the fork is seen dimly or not at all (ours, by eye on synthetic films)."""
 
 BRONCHI = (Placement.RIGHT_BRONCHUS, Placement.LEFT_BRONCHUS)
 BENT = (NeckPosture.FLEXED, NeckPosture.EXTENDED)
@@ -44,25 +39,25 @@ class Stage:
         What counts in it, in words.
     difficulty : float
         Of its films.
-    draw : callable
-        Whether a film that was drawn is shown in it.
     belongs, right : callable
         Whether an answered film counts in it, and whether it was right.
     age_group : AgeGroup
     placements, postures
         What its films are drawn from; a posture of None leaves it open.
+    fork_unseen : bool
+        Whether its films hide the carina.
     """
 
     key: str
     title: str
     looks_at: str
     difficulty: float
-    draw: Callable[[FilmSpec], bool]
     belongs: Callable[[Record], bool]
     right: Callable[[Record], bool]
     age_group: AgeGroup = AgeGroup.ADULT
     placements: tuple[Placement, ...] = (Placement.TRACHEA,)
     postures: tuple[NeckPosture | None, ...] = (None,)
+    fork_unseen: bool = False
 
 
 def _within(along_mm: float | None, across_mm: float | None, most_mm: float) -> bool:
@@ -85,10 +80,8 @@ def _solved(record: Record) -> bool:
     return record.solved
 
 
-@cache
-def fork_unseen(spec: FilmSpec) -> bool:
-    """Whether a film's fork is seen dimly or not at all."""
-    return spec.difficulty >= CROWDED and recipe_of(spec).body.habitus >= LARGE_PATIENT
+def _estimated(record: Record) -> bool:
+    return _within(record.carina_along_mm, record.carina_across_mm, FORK_UNSEEN_OFF_MM)
 
 
 @cache
@@ -97,28 +90,23 @@ def neck_bent(spec: FilmSpec) -> bool:
     return recipe_of(spec).neck.posture in BENT
 
 
-def _any(spec: FilmSpec) -> bool:
-    return True
-
-
 COURSE = (
-    Stage("tips", "The tube's tip", "the tip within a hand's spread", 0.15, _any, _in_airway, _tip_right),
-    Stage("carina", "The carina", "the carina within a hand's spread", 0.15, _any, _in_airway, _carina_right),
+    Stage("tips", "The tube's tip", "the tip within a hand's spread", 0.15, _in_airway, _tip_right),
+    Stage("carina", "The carina", "the carina within a hand's spread", 0.15, _in_airway, _carina_right),
     Stage(
         "fork",
         "The fork unseen",
-        "the carina within a hand's spread where the fork is dim",
-        0.9,
-        fork_unseen,
-        lambda record: record.spec is not None and _in_airway(record) and fork_unseen(record.spec),
-        _carina_right,
+        "the carina estimated within 18 mm where the fork cannot be seen",
+        0.3,
+        lambda record: record.spec is not None and _in_airway(record) and record.spec.fork_unseen,
+        _estimated,
+        fork_unseen=True,
     ),
     Stage(
         "bronchi",
         "Main bronchi",
         "called so, and withdrawn",
         0.3,
-        _any,
         lambda record: record.spec is not None and record.spec.placement in BRONCHI,
         lambda record: record.choice is Choice.IN_A_MAIN_BRONCHUS and (record.withdraw_cm or 0.0) > 0.0,
         placements=(Placement.RIGHT_BRONCHUS, Placement.LEFT_BRONCHUS, Placement.TRACHEA),
@@ -128,7 +116,6 @@ COURSE = (
         "Neck posture",
         "solved with the neck flexed or extended",
         0.3,
-        _any,
         lambda record: record.spec is not None and _in_airway(record) and neck_bent(record.spec),
         _solved,
         postures=BENT,
@@ -138,7 +125,6 @@ COURSE = (
         "Children",
         "solved in children",
         0.3,
-        _any,
         lambda record: record.spec is not None and record.spec.age_group is AgeGroup.CHILD,
         _solved,
         age_group=AgeGroup.CHILD,
@@ -196,16 +182,8 @@ def to_practise(course: Sequence[StageProgress]) -> Stage | None:
 
 def draw_stage(stage: Stage, round_seed: int, index: int) -> FilmSpec:
     """The film at a place of a stage's round; it does not depend on the answers before it."""
-    for attempt in count():
-        seed = film_seed(round_seed, index + attempt * MOST_IN_A_ROUND)
-        random = stream(seed, "course")
-        placement = stage.placements[int(random.integers(len(stage.placements)))]
-        posture = stage.postures[int(random.integers(len(stage.postures)))]
-        spec = FilmSpec(seed, stage.difficulty, placement, stage.age_group, posture)
-        if stage.draw(spec):
-            return spec
-    raise AssertionError("count() has no end")
-
-
-MOST_IN_A_ROUND = 1000
-"""Places of a round: a film that does not belong to the stage makes room for one so many places further."""
+    seed = film_seed(round_seed, index)
+    random = stream(seed, "course")
+    placement = stage.placements[int(random.integers(len(stage.placements)))]
+    posture = stage.postures[int(random.integers(len(stage.postures)))]
+    return FilmSpec(seed, stage.difficulty, placement, stage.age_group, posture, stage.fork_unseen)

@@ -45,7 +45,7 @@ def draw_spec(round_seed: int, index: int, difficulty: float, age_group: AgeGrou
 
 def recipe_of(spec: FilmSpec) -> FilmRecipe:
     """The recipe of a practice film."""
-    return draw_recipe(
+    recipe = draw_recipe(
         spec.seed,
         difficulty=spec.difficulty,
         age_group=spec.age_group,
@@ -53,6 +53,7 @@ def recipe_of(spec: FilmSpec) -> FilmRecipe:
         placement=spec.placement,
         posture=spec.posture,
     )
+    return replace(recipe, pathology=replace(recipe.pathology, fork_filled=float(spec.fork_unseen)))
 
 
 def make_task(spec: FilmSpec) -> Task:

@@ -41,6 +41,8 @@ class FilmSpec:
     age_group : AgeGroup
     posture : NeckPosture or None
         Of the neck; None leaves it to the seed.
+    fork_unseen : bool
+        The carina cannot be seen and has to be told from what lies about it.
     """
 
     seed: int
@@ -48,6 +50,7 @@ class FilmSpec:
     placement: Placement | None = Placement.TRACHEA
     age_group: AgeGroup = AgeGroup.ADULT
     posture: NeckPosture | None = None
+    fork_unseen: bool = False
 
     @property
     def ident(self) -> str:
@@ -63,12 +66,13 @@ class FilmSpec:
             "placement": placement,
             "age_group": self.age_group.value,
             "posture": None if self.posture is None else self.posture.value,
+            "fork_unseen": self.fork_unseen,
         }
 
     @classmethod
     def from_dict(cls, data: Mapping[str, object]) -> FilmSpec:
         """Read back what `to_dict` wrote."""
-        # Films of earlier versions say nothing of a posture.
+        # Films of earlier versions say nothing of posture and fork.
         placement, posture = data["placement"], data.get("posture")
         return cls(
             int(str(data["seed"])),
@@ -76,6 +80,7 @@ class FilmSpec:
             None if placement is None else Placement(str(placement)),
             AgeGroup(str(data["age_group"])),
             None if posture is None else NeckPosture(str(posture)),
+            bool(data.get("fork_unseen", False)),
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtWidgets import QLabel, QSplitter, QVBoxLayout, QWidget
@@ -42,6 +43,7 @@ class Beside:
     def __init__(self, stage: Stage) -> None:
         self._stage = stage
         self._before: Marking | None = None
+        self._coming = False
         self.side = QWidget()
         self.side.setObjectName("side")
         self.side.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
@@ -66,7 +68,7 @@ class Beside:
             return
         self._stage.session.notice = ""
         self._find()
-        if self._before is None and not self._strip.points:
+        if not self._coming and not self._strip.points:
             self._stage.notify(
                 self._stage.session.notice
                 or "No film before this one is known: neither with --beside, nor in the logbook by the patient's "
@@ -89,13 +91,12 @@ class Beside:
         """Another film is open."""
         if not self.side.isHidden():
             self._find()
-            self.side.setVisible(self._before is not None or bool(self._strip.points))
-            self.follow()
+            self.side.setVisible(self._coming or bool(self._strip.points))
 
     def saved(self) -> None:
         """The logbook has something new."""
         if not self.side.isHidden():
-            self._find()
+            self._show_strip()
 
     def follow(self) -> None:
         """The same level and size as the film that is open, with its own ruler."""
@@ -117,20 +118,52 @@ class Beside:
         self._stage.view.moved.disconnect(self.follow)
 
     def _find(self) -> None:
+        """Look up the film before; its file is loaded and searched in the background."""
         session, marking = self._stage.session, self._stage.marking
         if marking is None:
             return
+        path = None
         try:
-            self._before = session.film_before()
-            self._strip.show_points(session.purpose.trend(marking), marking)
-        except (LogbookError, MeasureError, OSError) as error:
-            self._before = None
+            path = session.path_before()
+        except (LogbookError, OSError) as error:
             self._stage.notify(str(error))
-        self._view.setVisible(self._before is not None)
-        if self._before is not None:
-            film = self._before.film
-            self._view.show_film(film)
-            self._view.levels = levels_of(part_of(film, close_up(film, self._before.landmarks)))
+        self._show_strip()
+        self._coming = path is not None
+        self._show(None)
+        if path is not None:
+            work = partial(session.load_before, path, marking)
+            self._stage.in_background(work, partial(self._found, marking))
+
+    def _show_strip(self) -> None:
+        marking = self._stage.marking
+        if marking is None:
+            return
+        try:
+            self._strip.show_points(self._stage.session.purpose.trend(marking), marking)
+        except (LogbookError, MeasureError, OSError) as error:
+            self._stage.notify(str(error))
+
+    def _found(self, today: Marking, before: object) -> None:
+        """The film before is there, or why it is not; of no use any more where another film is open."""
+        if today is not self._stage.marking:
+            return
+        self._coming = False
+        if not isinstance(before, Marking):
+            self._stage.notify(str(before))
+            self.side.setVisible(bool(self._strip.points))
+            self._say()
+            return
+        self._stage.session.compare_with(before)
+        self._show(before)
+        self.follow()
+        self._stage.refresh()
+
+    def _show(self, before: Marking | None) -> None:
+        self._before = before
+        self._view.setVisible(before is not None)
+        if before is not None:
+            self._view.show_film(before.film)
+            self._view.levels = levels_of(part_of(before.film, close_up(before.film, before.landmarks)))
         self._say()
 
     def _say(self) -> None:
@@ -139,7 +172,9 @@ class Beside:
             return
         words = ["The film before"]
         before = self._before
-        if before is None:
+        if self._coming:
+            words.append("is being looked at.")
+        elif before is None:
             words.append("is in the logbook alone: give its file with --beside to see it.")
         elif before.reading.distance is not None:
             words[0] += f": {height_in_words(before.reading.distance.on_film)}"

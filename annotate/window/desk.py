@@ -47,6 +47,7 @@ class Desk(QObject):
     """
 
     _found = Signal(object, object)
+    _done = Signal(object, object)
     closing = Signal()
 
     def __init__(self, view: View, session: Session, own_window: bool = True) -> None:
@@ -67,6 +68,8 @@ class Desk(QObject):
         view.serve(self.points)
         view.moved.connect(self._redraw_soon.start)
         self._found.connect(self._show_proposal)
+        self._done.connect(self._hand_over)
+        session.get_ready()
         self.panel.typed.connect(self._typed)
         self.panel.chosen.connect(self.points.take)
         self.panel.pressed.connect(self.act)
@@ -144,7 +147,9 @@ class Desk(QObject):
 
     def stop(self) -> None:
         """Leave the viewer as it was found."""
+        self.session.leave()
         self._search.shutdown(wait=True, cancel_futures=True)
+        self.session.close()
         self._redraw_soon.stop()
         self.view.moved.disconnect(self._redraw_soon.start)
         for left in self._shortcuts:
@@ -272,6 +277,13 @@ class Desk(QObject):
         """In the other thread: search a film that is still wanted."""
         if marking is self.marking:
             self._found.emit(marking, self.session.look(marking))
+
+    def in_background(self, work: Callable[[], object], then: Callable[[object], None]) -> None:
+        """Do something slow in the other thread, and hand what comes of it over in this one."""
+        self._search.submit(lambda: self._done.emit(then, work()))
+
+    def _hand_over(self, then: Callable[[object], None], result: object) -> None:
+        then(result)
 
     def _show_proposal(self, marking: Marking, proposal: Proposal) -> None:
         marking.proposal = proposal

@@ -10,14 +10,14 @@ from annotate.messages import LOG, tell_unforeseen
 from annotate.window.drafts import DraftError, Drafts
 from annotate.window.marking import NOTHING_PROPOSED, STILL_LOOKING, Marking
 from annotate.window.purpose import Purpose
+from annotate.window.search import Search
 from annotate.window.shelf import Shelf
 from imaging.errors import ImagingError
 from imaging.film import Film
 from imaging.load import load_film
-from imaging.propose import Proposal, propose
+from imaging.propose import Proposal
 from measure.errors import MeasureError
 from measure.follow_up import PreviousFilm
-from measure.landmarks import Landmarks
 
 
 class Session:
@@ -37,6 +37,8 @@ class Session:
         How many of the next films are loaded and searched beforehand; 0 where loading a film is a step of its own.
     beside : Path or None
         The film before, to be seen beside each; None to look among those of this sitting.
+    search : Search or None
+        Who looks for tip and carina, shared with others; None for one of its own.
 
     Attributes
     ----------
@@ -58,6 +60,7 @@ class Session:
         load: Callable[[Path], Film] = load_film,
         ahead: int = 0,
         beside: Path | None = None,
+        search: Search | None = None,
     ) -> None:
         self.paths = tuple(paths)
         self.purpose = purpose
@@ -73,6 +76,9 @@ class Session:
         self._shelf = Shelf(lambda number: load(self.paths[number]))
         self._unsaved: set[int] = set()
         self._found: dict[str, Proposal] = {}
+        self._search = search or Search()
+        self._owns_search = search is None
+        self._left = False
 
     @property
     def path(self) -> Path:
@@ -114,7 +120,7 @@ class Session:
             film = self._shelf.film(number)
             self.purpose.prepare(film)
             if self.purpose.proposes:
-                self._search(film)
+                self._look_over(film)
         except Exception as error:
             LOG.debug("film %d was not prepared: %s", number, type(error).__name__)
 
@@ -129,8 +135,8 @@ class Session:
         self._shelf.keep((number - 1, number, *self.coming))
         return self._shelf.film(number)
 
-    def film_before(self) -> Marking | None:
-        """The patient's film before this one with its marks, where its file is at hand.
+    def path_before(self) -> Path | None:
+        """File of the patient's film before this one, where it is at hand.
 
         That is the file given for it, or a film of this sitting that the logbook has as the one before.
 
@@ -139,30 +145,33 @@ class Session:
         LogbookError, OSError
             Where the logbook cannot be asked.
         """
-        if self.marking is None:
-            return None
-        path = self._beside
-        if path is None:
-            number = self._numbers.get(self.purpose.film_before(self.marking))
-            path = None if number is None else self.paths[number]
-        if path is None:
-            return None
+        if self._beside is not None or self.marking is None:
+            return self._beside
+        number = self._numbers.get(self.purpose.film_before(self.marking))
+        return None if number is None else self.paths[number]
+
+    def load_before(self, path: Path, today: Marking) -> Marking | str:
+        """The film before with its marks, or why it is not shown; slow, and safe in another thread."""
         try:
             before = Marking(path.name, self._load(path))
-        except ImagingError as error:
-            self.notice = str(error)
-            return None
-        if before.film.identifiers.contradict(self.marking.film.identifiers):
-            self.notice = f"{path.name} is another patient's film by its header: it is not shown beside this one."
-            return None
-        earlier = self.purpose.earlier(before)
+            if before.film.identifiers.contradict(today.film.identifiers):
+                return f"{path.name} is another patient's film by its header: it is not shown beside this one."
+            earlier = self.purpose.earlier(before)
+        except (ImagingError, LogbookError, MeasureError, OSError) as error:
+            return str(error)
+        except Exception as error:
+            tell_unforeseen(error)
+            return f"{path.name}: unforeseen {type(error).__name__}; start again with --verbose and report it."
         if earlier is not None:
             before.restore(*earlier)
         if not (before.landmarks.tip and before.landmarks.carina):
             before.proposal = self.look(before)
-        if self._beside is not None and before.reading.distance is not None:
-            self.marking.compare_with(PreviousFilm.from_reading(before.reading))
         return before
+
+    def compare_with(self, before: Marking) -> None:
+        """Hold the film that is open against the one that was given as the film before."""
+        if self._beside is not None and self.marking is not None and before.reading.distance is not None:
+            self.marking.compare_with(PreviousFilm.from_reading(before.reading))
 
     def _take_up(self, marking: Marking) -> None:
         """Saved marks first, unsaved ones over them."""
@@ -191,17 +200,30 @@ class Session:
 
     def look(self, marking: Marking) -> Proposal:
         """Search a film, or remember what was found on it; slow, and safe in another thread."""
-        try:
-            return self._search(marking.film)
-        except Exception as error:
-            tell_unforeseen(error)
-            return Proposal(Landmarks(), (f"Nothing could be proposed: unforeseen {type(error).__name__}.",))
+        return self._look_over(marking.film)
 
-    def _search(self, film: Film) -> Proposal:
+    def _look_over(self, film: Film) -> Proposal:
         fingerprint = film.fingerprint
         if fingerprint not in self._found:
-            self._found[fingerprint] = propose(film)
+            found = self._search.find(film, lambda: not self._left)
+            if found is None:
+                return NOTHING_PROPOSED
+            self._found[fingerprint] = found
         return self._found[fingerprint]
+
+    def get_ready(self) -> None:
+        """Let the search start, where there will be one."""
+        if self.purpose.proposes:
+            self._search.start()
+
+    def leave(self) -> None:
+        """Nobody waits for a search any more."""
+        self._left = True
+
+    def close(self) -> None:
+        """Let the search go, once no thread is in it any more."""
+        if self._owns_search:
+            self._search.close()
 
     def keep_draft(self) -> None:
         """After every step: what is not saved goes to the disk."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Protocol
 
 from annotate.window.marking import Marking
@@ -44,6 +45,9 @@ class Stage(Protocol):
 
     def notify(self, notice: str) -> None:
         """Tell the reader something."""
+
+    def in_background(self, work: Callable[[], object], then: Callable[[object], None]) -> None:
+        """Do something slow in another thread, and hand what comes of it over in the window's own."""
 
     def locked(self) -> bool:
         """Whether the marks stay as they are; says so."""

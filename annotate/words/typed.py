@@ -10,9 +10,8 @@ import math
 import re
 from datetime import UTC, datetime
 
-from measure.case import ABSENT
 from measure.errors import MeasureError
-from measure.landmarks import VERTEBRAE, Point
+from measure.landmarks import ABSENT, VERTEBRAE, Point
 
 MONTHS_PER_YEAR = 12.0
 WEEKS_PER_YEAR = 365.25 / 7.0

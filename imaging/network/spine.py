@@ -1,8 +1,8 @@
 """The spine on the networks' map of vertebrae: how large a vertebra is on the film, and which one lies where.
 
-The map shows the middles of the bodies, some missing, some doubled. A comb of the usual spine, in which each vertebra
-is a little taller than the one above, is laid on it in every size and place that a film can have; what the map shows
-at its teeth and not between them, the level at which carinas lie, and T1 where a map names it, weigh them.
+The map shows the middles of the bodies, some missing, some doubled. A comb of the usual spine, in which each
+vertebra is a little taller than the one above, is laid on it in every size and place that a film can have; what the
+map shows at its teeth and not between them, the level at which carinas lie, and T1 where a map names it, weigh them.
 """
 
 from __future__ import annotations
@@ -146,9 +146,7 @@ def _profile(band: Band, line: np.polynomial.Polynomial) -> Floats:
     return np.asarray(band[rows[:, None], columns].max(axis=1), np.float64)
 
 
-def _scores(
-    profile: Floats, sizes: Floats, rows: Floats, rows_on_film: tuple[int, int]
-) -> tuple[Floats, Floats]:
+def _scores(profile: Floats, sizes: Floats, rows: Floats, rows_on_film: tuple[int, int]) -> tuple[Floats, Floats]:
     """For each size and place what the map shows at the teeth less what it shows between them; and the mean of the
     first.
     """

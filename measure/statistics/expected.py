@@ -38,48 +38,42 @@ def mean_variance(probabilities: ArrayLike, patients: ArrayLike | None = None) -
     """
     values = _probabilities(probabilities)
     codes = np.arange(values.size) if patients is None else np.asarray(patients, dtype=np.int64)
-    return float(mean_variances(values, np.zeros(values.size, np.int64), codes, 1)[0])
+    return float(Alike(np.zeros(values.size, np.int64), codes, 1).mean_variances(values)[0])
 
 
-def mean_variances(probabilities: ArrayLike, levels: ArrayLike, patients: ArrayLike, count: int) -> Floats:
-    """`mean_variance` within each level of a factor, all at once.
+class Alike:
+    """Films by level of a factor and by patient, grouped once for all rates among them.
 
     Parameters
     ----------
-    probabilities, levels, patients : array_like, shape (n,)
+    levels, patients : array_like of int, shape (n,)
         Levels are numbered from 0.
     count : int
         Levels there are.
-
-    Returns
-    -------
-    ndarray of float, shape (count,)
     """
-    values, level = _probabilities(probabilities), np.asarray(levels, np.int64)
-    films = np.bincount(level, minlength=count)
-    pairs, place = _pairs(level, np.asarray(patients, np.int64))
-    clusters = np.bincount(pairs, minlength=count)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = np.bincount(level, values, count) / films
-        sums = np.bincount(place, values - mean[level], len(pairs))
-        between = np.bincount(pairs, sums**2, count) * clusters / (clusters - 1.0)
-        within = np.bincount(level, values * (1.0 - values), count)
-        variances: Floats = (between + within) / films.astype(float) ** 2
-    return variances
 
+    def __init__(self, levels: ArrayLike, patients: ArrayLike, count: int) -> None:
+        self._level, self._count = np.asarray(levels, np.int64), count
+        _, whose = np.unique(np.asarray(patients, np.int64), return_inverse=True)
+        many = int(whose.max(initial=0)) + 1
+        pairs, self._pair_of_film = np.unique(self._level * many + whose, return_inverse=True)
+        self._level_of_pair: Codes = pairs // many
 
-def _pairs(level: Codes, patients: Codes) -> tuple[Codes, Codes]:
-    """The level of each pair of level and patient that occurs, and which pair each film belongs to."""
-    _, whose = np.unique(patients, return_inverse=True)
-    many = int(whose.max(initial=0)) + 1
-    found, place = np.unique(level * many + whose, return_inverse=True)
-    return found // many, place
+    def patients(self) -> Codes:
+        """Number of patients in each level, shape (count,)."""
+        return np.bincount(self._level_of_pair, minlength=self._count)
 
-
-def patients_in(levels: ArrayLike, patients: ArrayLike, count: int) -> Codes:
-    """Number of patients in each level."""
-    pairs, _ = _pairs(np.asarray(levels, np.int64), np.asarray(patients, np.int64))
-    return np.bincount(pairs, minlength=count)
+    def mean_variances(self, probabilities: ArrayLike) -> Floats:
+        """`mean_variance` within each level, shape (count,), of probabilities of shape (n,)."""
+        values, level, count = _probabilities(probabilities), self._level, self._count
+        films, clusters = np.bincount(level, minlength=count), self.patients()
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean = np.bincount(level, values, count) / films
+            sums = np.bincount(self._pair_of_film, values - mean[level], len(self._level_of_pair))
+            between = np.bincount(self._level_of_pair, sums**2, count) * clusters / (clusters - 1.0)
+            within = np.bincount(level, values * (1.0 - values), count)
+            variances: Floats = (between + within) / films.astype(float) ** 2
+        return variances
 
 
 def effective(count: Count, variance: float, patients: int, confidence: float = CONFIDENCE) -> Count:

@@ -4,6 +4,7 @@ import sys
 import pytest
 
 from annotate.command_line import COMMANDS, GROUPS
+from annotate.logbook.store import Logbook
 
 HEAVY = ("scipy", "skimage", "cv2", "matplotlib", "pandas")
 
@@ -59,3 +60,41 @@ def test_help_loads_no_heavy_library():
 def test_reading_given_points_loads_no_heavy_library(dicom_film):
     words = ["read", str(dicom_film()), "--tip", "675,600", "--carina", "900,600"]
     assert loaded_by(f"from annotate.command_line import main\nmain({words})") == []
+
+
+LARGE = (
+    "numpy",
+    "scipy",
+    "sqlalchemy",
+    "pydicom",
+    "onnxruntime",
+    "cv2",
+    "skimage",
+    "PIL",
+    "pandas",
+    "pyarrow",
+    "qtpy",
+)
+NEEDED_BY = {
+    "--help": (),
+    "--version": (),
+    "log list": (),
+    "log verify": ("sqlalchemy",),
+    "formulas --height 170": ("numpy",),
+}
+
+
+@pytest.mark.parametrize("words", NEEDED_BY)
+def test_a_command_loads_no_large_library_that_it_does_not_need(tmp_path, monkeypatch, words):
+    """What a new process imports is most of the time that a short command takes."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.delenv("LIPMARK_LOGBOOK", raising=False)
+    with Logbook.open():
+        pass
+    asked = (
+        "import sys\nfrom annotate.command_line import main\n"
+        f"try:\n status = main({words.split()})\nexcept SystemExit as end:\n status = end.code or 0\n"
+        f"print()\nprint(status, *[name for name in {LARGE} if name in sys.modules])"
+    )
+    told = subprocess.run([sys.executable, "-c", asked], check=True, capture_output=True, text=True).stdout
+    assert told.splitlines()[-1].split() == ["0", *NEEDED_BY[words]]

@@ -1,4 +1,4 @@
-"""Saves a second, and the time to verify, of the logbook on SQLite and PostgreSQL.
+"""Saves a second, the time to verify, and to list a million entries, of the logbook on SQLite and PostgreSQL.
 
     python tests/benchmarks/bench_logbook.py
 
@@ -10,8 +10,12 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import runpy
+import sqlite3
 import statistics
+import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -21,6 +25,8 @@ from annotate.logbook.entry import Draft, Kind
 from annotate.logbook.store import Logbook
 
 SAVES, ROUNDS = 200, 5
+ENTRIES, COLD_RUNS = 1_000_000, 7
+LIPMARK = str(Path(sys.executable).with_name("lipmark"))
 SERVER = runpy.run_path(str(Path(__file__).parents[1] / "setup" / "postgresql_server.py"))
 
 
@@ -67,6 +73,41 @@ def show(name: str, url: str, baseline: float) -> None:
     print(f"{name}: entries verified a second {found.count / seconds:4.0f}")
 
 
+def fill(path: Path) -> None:
+    """Bring a logbook to a million entries, as long as usual ones; their hashes are invented."""
+    with Logbook.open(str(path)) as logbook:
+        logbook.save(draft(0))
+    with sqlite3.connect(path) as connection:
+        connection.execute("DROP TRIGGER entry_next")
+        columns = "kind, patient, reader, inputs, landmarks, reading, software, weights, previous_hash, time"
+        connection.execute(
+            f"INSERT INTO entry (number, film, hash, {columns}) "
+            "WITH RECURSIVE counted (n) AS (SELECT 2 UNION ALL SELECT n + 1 FROM counted WHERE n < ?) "
+            f"SELECT n, printf('%064x', n), printf('%064x', n), {columns} FROM counted, entry WHERE number = 1",
+            (ENTRIES,),
+        )
+    connection.close()
+
+
+def processor_seconds(*words: str) -> float:
+    """Median processor time of a command in a new process."""
+    taken = []
+    for _ in range(COLD_RUNS):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run(words, check=True, stdout=subprocess.DEVNULL)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        taken.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    return statistics.median(taken)
+
+
+def show_list(path: Path) -> None:
+    """Time the list of the newest entries out of a million, beside an interpreter that does nothing."""
+    fill(path)
+    bare_s = processor_seconds(sys.executable, "-c", "pass")
+    list_s = processor_seconds(LIPMARK, "log", "list", "--logbook", str(path))
+    print(f"{ENTRIES} entries: lipmark log list {list_s:8.2f} s   {list_s / bare_s:4.1f} bare interpreters")
+
+
 def main() -> None:
     """Print one figure a line."""
     with tempfile.TemporaryDirectory() as folder:
@@ -74,11 +115,12 @@ def main() -> None:
         baseline = bare(Path(folder) / "bare")
         print(f"bare append and fsync a second    {baseline:8.0f}")
         show("SQLite    ", str(Path(folder) / "logbook.sqlite"), baseline)
+        show_list(Path(folder) / "million.sqlite")
         pg_ctl = SERVER["find_pg_ctl"]()
         if pg_ctl is None:
             raise SystemExit("PostgreSQL is not installed (tests/setup/system_packages.txt)")
-        with SERVER["postgresql_server"](pg_ctl) as url:
-            show("PostgreSQL", url.format("postgres"), baseline)
+        with SERVER["postgresql_server"](pg_ctl) as server:
+            show("PostgreSQL", server.url.format("postgres"), baseline)
 
 
 if __name__ == "__main__":

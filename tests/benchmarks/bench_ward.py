@@ -26,7 +26,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -52,6 +52,11 @@ TOKEN = "benchmark"
 SENDERS = 4
 CLIENT = httpx.Client()
 SIZE_PX = 512
+LARGE_PX = 1024
+AHEAD = 300
+"""So many films are sent ahead of the answers: at first as fast as they are taken, then as they are read, so that
+senders are at work whatever is killed."""
+DATABASE_AWAY_S = 5.0
 
 
 def free_port() -> int:
@@ -60,25 +65,29 @@ def free_port() -> int:
         return int(found.getsockname()[1])
 
 
-def films(count: int) -> list[pydicom.Dataset]:
-    """Four invented films under as many identities as are asked for."""
+def films(count: int, chest_every: int = 1, side_px: int = SIZE_PX) -> list[pydicom.Dataset]:
+    """Four invented films under as many identities as are asked for.
+
+    All but one in `chest_every` say that they show a hand: they are received, queued and claimed like the others,
+    and set aside by their header.
+    """
     made = [
-        to_dataset(make_film(draw_recipe(seed, difficulty=0.1, rows=SIZE_PX, columns=SIZE_PX)))
+        to_dataset(make_film(draw_recipe(seed, difficulty=0.1, rows=side_px, columns=side_px)))
         for seed in range(4)
     ]
     found = []
     for number in range(count):
+        original = made[number // chest_every % len(made)]
         film = pydicom.Dataset()
-        film.update(made[number % len(made)])
+        film.update(original)
         film.file_meta = pydicom.dataset.FileMetaDataset()
-        film.file_meta.update(made[number % len(made)].file_meta)
-        del (
-            film.SOPInstanceUID,
-            film.PatientID,
-            film.file_meta.MediaStorageSOPInstanceUID,
-        )  # Else set in all copies.
+        film.file_meta.update(original.file_meta)
+        for keyword in ("SOPInstanceUID", "PatientID", "BodyPartExamined"):  # Else set in all copies.
+            del film[keyword]
+        del film.file_meta.MediaStorageSOPInstanceUID
         film.SOPInstanceUID = film.file_meta.MediaStorageSOPInstanceUID = pydicom.uid.generate_uid()
         film.PatientID = f"BED{number % 40:02d}"
+        film.BodyPartExamined = "HAND" if number % chest_every else "CHEST"
         found.append(film)
     return found
 
@@ -122,6 +131,18 @@ class Ward:
                 total += member.memory_info().rss
         return total / 1e6
 
+    def main_s(self) -> float:
+        """Processor time of the process that receives, queues and shows; those that read apart."""
+        return sum(self.members()[0].cpu_times()[:2])
+
+    def processor_s(self) -> float:
+        """Of all its processes, those that have ended too."""
+        total = 0.0
+        for member in self.members():
+            with contextlib.suppress(psutil.Error):
+                total += sum(member.cpu_times()[:4])
+        return total
+
     def kill(self) -> None:
         """Without a word, with all its processes."""
         for member in self.members():
@@ -149,6 +170,15 @@ def kill_and_start(ward: Ward) -> None:
 
 
 @dataclass
+class Progress:
+    """What senders and watcher tell each other."""
+
+    answered: int = 0
+    sent_again: int = 0
+    first_films_s: float = 0.0
+
+
+@dataclass
 class Outcome:
     """What became of the films."""
 
@@ -156,19 +186,24 @@ class Outcome:
     kept: int
     statuses: Counter[str]
     read_twice: int
+    tried_again: int
     seconds: float
     to_answer_s: list[float]
     resident_mb: list[float]
-    sent_again: int
+    progress: Progress
 
 
-def send_all(ward: Ward, share: list[pydicom.Dataset], again: list[int]) -> None:
+def send_all(ward: Ward, share: list[pydicom.Dataset], progress: Progress) -> None:
     """Send each film until it is taken, as a modality does."""
     sender = AE(ae_title="BENCH")
     sender.connection_timeout = sender.acse_timeout = sender.dimse_timeout = 60.0
     sender.add_requested_context(share[0].SOPClassUID, share[0].file_meta.TransferSyntaxUID)
-    association = None
-    for film in share:
+    association, start = None, time.perf_counter()
+    for number, film in enumerate(share):
+        if number == AHEAD // SENDERS:
+            progress.first_films_s = max(progress.first_films_s, time.perf_counter() - start)
+        while number * SENDERS - progress.answered > AHEAD:
+            time.sleep(0.05)
         while True:
             if association is None or not association.is_established:
                 association = sender.associate("127.0.0.1", ward.dicom_port, ae_title="LIPMARK")
@@ -176,40 +211,45 @@ def send_all(ward: Ward, share: list[pydicom.Dataset], again: list[int]) -> None
                 with contextlib.suppress(RuntimeError, ValueError):
                     if association.send_c_store(film).get("Status") == 0x0000:
                         break
-            again[0] += 1
+            progress.sent_again += 1
             time.sleep(0.5)
     if association is not None and association.is_established:
         association.release()
 
 
-def soak(count: int, ward: Ward, disturbances: list[tuple[float, object]], patience_s: float = 3600.0) -> Outcome:
+def soak(
+    sent: list[pydicom.Dataset],
+    ward: Ward,
+    disturbances: list[tuple[float, Callable[[], object]]],
+    patience_s: float = 7200.0,
+) -> Outcome:
     """Send films from four senders at once; at shares of the films answered, disturb.
 
     Parameters
     ----------
-    count : int
+    sent : list of Dataset
         Films.
     ward : Ward
         Started.
     disturbances : list of (float, callable)
         What to do once such a share is answered.
     """
-    sent, again = films(count), [0]
+    count, progress = len(sent), Progress()
     start = time.perf_counter()
-    senders = [threading.Thread(target=send_all, args=(ward, sent[n::SENDERS], again)) for n in range(SENDERS)]
+    senders = [threading.Thread(target=send_all, args=(ward, sent[n::SENDERS], progress)) for n in range(SENDERS)]
     for sender in senders:
         sender.start()
     waiting, resident = list(disturbances), []
     while time.perf_counter() - start < patience_s:
-        done = answered(ward)
+        progress.answered = max(progress.answered, answered(ward))
         with contextlib.suppress(psutil.Error):
             resident.append(ward.resident_mb())
-        if waiting and done >= waiting[0][0] * count:
-            waiting.pop(0)[1]()  # type: ignore[operator]
-        if done >= count and not any(sender.is_alive() for sender in senders):
+        if waiting and progress.answered >= waiting[0][0] * count:
+            waiting.pop(0)[1]()
+        if progress.answered >= count and not any(sender.is_alive() for sender in senders):
             break
         time.sleep(0.5)
-    return outcome_of(ward, count, time.perf_counter() - start, resident, again[0])
+    return outcome_of(ward, count, time.perf_counter() - start, resident, progress)
 
 
 def answered(ward: Ward) -> int:
@@ -222,16 +262,26 @@ def answered(ward: Ward) -> int:
     return int(sum(float(counts.get(status, 0)) for status in ("proposed", "set aside")))
 
 
-def outcome_of(ward: Ward, count: int, seconds: float, resident: list[float], again: int) -> Outcome:
+def outcome_of(ward: Ward, count: int, seconds: float, resident: list[float], progress: Progress) -> Outcome:
     """What the tables say."""
     database = WardDatabase(ward_url(ward.data, ward.database))
     with database.reading() as connection:
         statuses = Counter(connection.execute(text("SELECT status FROM film")).scalars())
+        again = connection.execute(text("SELECT count(*) FROM film WHERE attempts > 1")).scalar_one()
         twice = connection.execute(
             text("SELECT count(*) FROM (SELECT film FROM reading GROUP BY film HAVING count(*) > 1) AS more")
         ).scalar_one()
     database.close()
-    return Outcome(count, sum(statuses.values()), statuses, twice, seconds, to_answer(ward), resident, again)
+    kept = sum(statuses.values())
+    return Outcome(count, kept, statuses, twice, again, seconds, to_answer(ward), resident, progress)
+
+
+def last_answer(ward: Ward) -> datetime:
+    """When the newest answer was written down."""
+    database = WardDatabase(ward_url(ward.data, ward.database))
+    found = Register(database, Vault.of(ward.data)).since(datetime.now(UTC) - timedelta(minutes=10), 100_000)
+    database.close()
+    return max(film.answered for film in found if film.answered)
 
 
 def to_answer(ward: Ward) -> list[float]:
@@ -243,111 +293,154 @@ def to_answer(ward: Ward) -> list[float]:
 
 
 @contextlib.contextmanager
-def place(kind: str) -> Iterator[tuple[Ward, object]]:
-    """A ward in a new folder, and what kills its database; PostgreSQL is a server of its own."""
+def place(kind: str) -> Iterator[tuple[Ward, Callable[[], None] | None]]:
+    """A ward that runs in a new folder, and what crashes its database; PostgreSQL is a server of its own."""
     folder = Path(tempfile.mkdtemp(prefix="lipmark-ward-"))
     os.environ["XDG_DATA_HOME"] = str(folder / "home")
     with contextlib.ExitStack() as stack:
         stack.callback(shutil.rmtree, folder, ignore_errors=True)
-        if kind == "sqlite":
-            yield Ward(folder / "ward", None), None
-            return
-        url = stack.enter_context(SERVER["postgresql_server"](SERVER["find_pg_ctl"]()))
-        with psycopg.connect(url.format("postgres"), autocommit=True) as admin:
-            admin.execute("CREATE DATABASE ward")
-        yield Ward(folder / "ward", url.format("ward")), lambda: end_connections(url)
+        url, crash = None, None
+        if kind == "postgresql":
+            server = stack.enter_context(SERVER["postgresql_server"](SERVER["find_pg_ctl"]()))
+            url = server.url.format("ward")
+            with psycopg.connect(server.url.format("postgres"), autocommit=True) as admin:
+                admin.execute("CREATE DATABASE ward")
+
+            def crash() -> None:
+                server.crash()
+                time.sleep(DATABASE_AWAY_S)
+                server.start()
+
+        ward = Ward(folder / "ward", url)
+        ward.data.mkdir()
+        ward.start()
+        stack.callback(ward.kill)
+        yield ward, crash
 
 
-def end_connections(url: str) -> None:
-    """Every connection of the service is cut, as when the server restarts."""
-    with psycopg.connect(url.format("postgres"), autocommit=True) as admin:
-        admin.execute(
-            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
-            "WHERE datname = 'ward' AND pid <> pg_backend_pid()"
-        )
-
-
-def fill_list(ward: Ward, count: int = 500) -> None:
-    """Put so many films on the list that are answered already."""
+def fill_list(ward: Ward, count: int = 500) -> float:
+    """Put so many films on the list that are answered already; how many a second the tables took."""
     held = io.BytesIO()
     films(1)[0].save_as(held, enforce_file_format=True)
     done = read_film("0" * 16, held.getvalue())
     database = WardDatabase(ward_url(ward.data, ward.database))
     register = Register(database, Vault.of(ward.data))
+    start = time.perf_counter()
     for _ in range(count):
         film = new_film()
         register.add(film, f"{film:0<64}", "benchmark")
         register.claim(film, "benchmark")
         register.keep_proposal(film, "benchmark", done.reading, Whose(done.identifiers, None, ""))
+    seconds = time.perf_counter() - start
     database.close()
+    return count / seconds
 
 
-def page_speed(ward: Ward, film: str) -> dict[str, float]:
-    """Median milliseconds of the list and of a drag's answer, and seconds of a lone film."""
+@dataclass
+class Spent:
+    """By the clock and of the processor, in milliseconds."""
+
+    clock_ms: list[float]
+    processor_ms: float
+
+    def __str__(self) -> str:
+        late = sorted(self.clock_ms)[int(0.95 * len(self.clock_ms))]
+        clock = f"{statistics.median(self.clock_ms):.1f} ms by the clock (95 % within {late:.1f})"
+        return f"{clock}, {self.processor_ms:.1f} ms of the service's processor time"
+
+
+def spent(ward: Ward, times: int, work: Callable[[], None]) -> Spent:
+    """Of one piece of work that the service does, done so many times."""
+    clock, before = [], ward.processor_s()
+    for _ in range(times):
+        start = time.perf_counter()
+        work()
+        clock.append((time.perf_counter() - start) * 1e3)
+    return Spent(clock, (ward.processor_s() - before) * 1e3 / times)
+
+
+def page_speed(ward: Ward, film: str) -> dict[str, Spent]:
+    """The list, a drag's answer."""
     with httpx.Client(base_url=f"http://127.0.0.1:{ward.http_port}", follow_redirects=True) as client:
         page = client.get("/sign-in", params={"token": TOKEN}).text
         token = re.search(r'name="form_token" value="([^"]+)"', page).group(1)  # type: ignore[union-attr]
         rows = page.count('<li class="row')
-        lists = [timed(lambda: client.get("/")) for _ in range(15)]
         marks = {"tip": [180.0, 250.0], "carina": [260.0, 255.0]}
 
         def drag() -> None:
             marks["tip"] = [150.0 + 50.0 * random.random(), 250.0]
             client.post(f"/films/{film}/assess", json=marks, headers={"X-Form-Token": token}).raise_for_status()
 
-        drags = [timed(drag) for _ in range(60)]
-    lone = []
-    for one in films(8):
-        start, before = time.perf_counter(), answered(ward)
-        send_all(ward, [one], [0])
-        while answered(ward) <= before:
-            time.sleep(0.02)
-        lone.append(time.perf_counter() - start)
-    return {
-        "films on the list": rows,
-        "the list, ms": statistics.median(lists) * 1e3,
-        "a drag's answer, ms": statistics.median(drags) * 1e3,
-        "a drag's answer, 95 %, ms": sorted(drags)[int(0.95 * len(drags))] * 1e3,
-        "a lone film from sending to answer, s": statistics.median(lone),
-    }
+        drag()
+        return {
+            f"the list of {rows} films": spent(ward, 40, lambda: client.get("/").raise_for_status()),
+            "a drag's answer": spent(ward, 200, drag),
+        }
 
 
-def timed(work: object) -> float:
-    start = time.perf_counter()
-    work()  # type: ignore[operator]
-    return time.perf_counter() - start
+def film_speed(ward: Ward, times: int = 8) -> Spent:
+    """A film of `LARGE_PX`, alone, from its sender's first word to its answer in the table."""
+    clock, before = [], ward.processor_s()
+    for film in films(times, side_px=LARGE_PX):
+        waiting, start = answered(ward), time.time()
+        send_all(ward, [film], Progress())
+        while answered(ward) <= waiting:
+            time.sleep(0.5)  # Asking costs the service some milliseconds.
+        clock.append((last_answer(ward).timestamp() - start) * 1e3)
+    return Spent(clock, (ward.processor_s() - before) * 1e3 / times)
+
+
+def receiving_speed(ward: Ward, count: int = 400) -> str:
+    """Films of hands, which are set aside, from four senders at once: how fast they are taken, and what that costs."""
+    hands = films(count + 1, chest_every=count + 1)[1:]
+    waiting, before, start = answered(ward), ward.main_s(), time.perf_counter()
+    senders = [
+        threading.Thread(target=send_all, args=(ward, hands[n::SENDERS], Progress(count))) for n in range(SENDERS)
+    ]
+    for sender in senders:
+        sender.start()
+    for sender in senders:
+        sender.join()
+    taken_s = time.perf_counter() - start
+    while answered(ward) < waiting + count:
+        time.sleep(1.0)
+    each_ms = (ward.main_s() - before) / count * 1e3
+    return f"{count / taken_s:.0f} films/s taken; {each_ms:.1f} ms of processor time a film, its reading apart"
 
 
 def show(outcome: Outcome) -> None:
     """The figures."""
-    waits = outcome.to_answer_s
-    quarter = max(len(outcome.resident_mb) // 4, 1)
+    waits, progress = outcome.to_answer_s, outcome.progress
     print(f"sent {outcome.sent}, kept {outcome.kept}, read twice {outcome.read_twice}, {dict(outcome.statuses)}")
-    print(
-        f"{outcome.seconds:.0f} s, {outcome.sent / outcome.seconds:.2f} films/s, {outcome.sent_again} sent again"
-    )
+    print(f"{progress.sent_again} sent again, {outcome.tried_again} films taken in hand more than once")
+    print(f"{outcome.seconds:.0f} s, {outcome.sent / outcome.seconds:.2f} films/s")
+    if progress.first_films_s:
+        print(f"the first {AHEAD} films were taken at {AHEAD / progress.first_films_s:.0f} films/s")
     print(f"to an answer: median {statistics.median(waits):.1f} s, longest {waits[-1]:.1f} s")
-    first, last = outcome.resident_mb[:quarter], outcome.resident_mb[-quarter:]
-    print(f"memory, MB: first quarter {statistics.median(first):.0f}, last quarter {statistics.median(last):.0f}")
+    parts = [outcome.resident_mb[len(outcome.resident_mb) * n // 10 :] for n in range(10)]
+    medians = [statistics.median(part[: max(len(outcome.resident_mb) // 10, 1)]) for part in parts]
+    print("memory in MB, median of each tenth:", " ".join(f"{median:.0f}" for median in medians))
 
 
 def main() -> None:
     """Soak, then the page's speed."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--films", type=int, default=200)
+    parser.add_argument(
+        "--chest-every", type=int, default=1, metavar="N", help="all films but every N-th show hands"
+    )
     parser.add_argument("--database", choices=("sqlite", "postgresql"), default="sqlite")
     args = parser.parse_args()
-    with place(args.database) as (ward, kill_database):
-        ward.data.mkdir()
-        ward.start()
-        disturb = [(0.2, ward.kill_a_reader), (0.4, lambda: kill_and_start(ward))]
-        disturb += [(0.6, kill_database)] if kill_database else []
-        show(soak(args.films, ward, disturb))
-        film = ward.get("/api/films").json()[0]["film"]
-        fill_list(ward)
+    with place(args.database) as (ward, crash_database):
+        disturb = [(0.1, lambda: kill_and_start(ward)), (0.3, ward.kill_a_reader)]
+        disturb += [(0.5, crash_database)] if crash_database else []
+        show(soak(films(args.films, args.chest_every), ward, disturb))
+        film = next(film for film in ward.get("/api/films").json() if film["distance"])["film"]
+        print(f"a film of {LARGE_PX} px, alone, sent to answered: {film_speed(ward)}")
+        print(f"receiver: {receiving_speed(ward)}")
+        print(f"tables: {fill_list(ward):.0f} films/s received, claimed and answered by one connection")
         for name, value in page_speed(ward, film).items():
-            print(f"{name}: {value:.1f}")
-        ward.stop()
+            print(f"{name}: {value}")
 
 
 if __name__ == "__main__":

@@ -100,3 +100,27 @@ def test_difficulty_crowds_the_film() -> None:
 
     assert count(0.0) < count(0.5) < count(1.0)
     assert all(draw_recipe(seed, difficulty=0.0).pathology == PathologyDials() for seed in range(30))
+
+
+def test_a_filled_fork_hides_where_the_bronchi_go_and_leaves_the_trachea() -> None:
+    """Whichever way they go, the film is the same about the carina; a film with an open fork is not."""
+
+    def differ(filled: float) -> float:
+        films = []
+        for angle in (55.0, 105.0):
+            recipe = _recipe()
+            body = replace(recipe.body, subcarinal_angle_deg=angle)
+            films.append(make_film(replace(recipe, body=body, pathology=PathologyDials(fork_filled=filled))))
+        row, column = (round(v) for v in films[0].camera.project(np.zeros(3)))
+        half = round(18.0 / films[0].recipe.pitch_mm)
+        window = np.s_[row - half : row + half, column - half : column + half]
+        one, other = (film.pixels[window].astype(float) for film in films)
+        return float(np.abs(one - other).max())
+
+    assert differ(0.0) > 40.0
+    assert differ(1.0) < 0.1 * differ(0.0)
+    open_film, filled_film = (
+        make_film(replace(_recipe(), pathology=PathologyDials(fork_filled=filled))) for filled in (0.0, 1.0)
+    )
+    assert _mean_at(filled_film, 0.0, 60.0) == pytest.approx(_mean_at(open_film, 0.0, 60.0), abs=4.0)
+    assert filled_film.truth == open_film.truth

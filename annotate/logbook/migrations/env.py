@@ -2,7 +2,8 @@
 
 from alembic import context
 
-from annotate.logbook.schema import VERSION_TABLE, Base
+from annotate.logbook.glance import VERSION_TABLE
+from annotate.logbook.schema import Base
 
 context.configure(
     connection=context.config.attributes["connection"],

@@ -42,6 +42,15 @@ def test_rows_say_what_lipmark_read_says(audit, reading, manifest, dicom_film, t
     assert list(row) == list(COLUMNS)
 
 
+def test_the_summary_names_what_is_no_film(audit, dicom_film, tmp_path):
+    folder = dicom_film().parent
+    (folder / "report.txt").write_text("words")
+    status, out, err = audit(folder, "--out", tmp_path / "out")
+    assert status == 0, err
+    assert "1 entries, all could be read; 1 readings" in out
+    assert "\n1 file is no film and was left out: report.txt.\n" in out
+
+
 def test_move_is_positive_where_the_tube_goes_in(audit, manifest, tmp_path, marks, rows_in):
     rows = [marks(cm, neck="neutral") for cm in (1.0, 5.0, 10.0)]
     assert audit(manifest(rows), "--out", tmp_path / "out")[0] == 0

@@ -285,7 +285,7 @@ def test_a_factor_that_nobody_noted_is_one_level(audit):
 
 
 def test_films_without_a_time_stay_out_of_the_chart(audit):
-    films = audit.films.copy()
+    films = audit.films.astype({"month": object, "period": object})
     films.loc[:9, "month"] = "not known"
     films.loc[:9, "period"] = pd.NA
     time = over_time(films, None, None, count_films(films, None))

@@ -16,7 +16,7 @@ from annotate.audit.figures_trust import (
     pairings,
     ranges,
 )
-from annotate.audit.report_films import Readings, read_audit, zones
+from annotate.audit.report_films import Readings, read_audit
 from measure.statistics.rates import Count
 
 
@@ -34,12 +34,25 @@ def by_name(figures, level=None):
     return {figure.name: figure for figure in figures if level is None or figure.level == level}
 
 
-def test_readings_of_the_same_films_are_paired(audit):
+def test_readings_of_the_same_films_are_paired(audit, rows):
     found = {pairing.name: pairing for pairing in pairings(audit.readings, 0)}
     assert set(found) == {PROPOSED_AND_HAND, "reader 1 against reader 2"}
-    for pairing in found.values():
-        assert pairing.first.index.equals(pairing.second.index)
-        assert len(pairing.first) == 200
+    heights = {(row["film"], row["reader"]): row["on_film_cm"] for row in rows}
+    twice = [row["film"] for row in rows if row["reader"] == "reader 1"]
+    for name, readers in ((PROPOSED_AND_HAND, (None, "reader 1")), (None, ("reader 1", "reader 2"))):
+        pairing = found[name or " against ".join(readers)]
+        for side, reader in zip((pairing.first, pairing.second), readers, strict=True):
+            expected = np.array([heights[film, reader] for film in twice], float)
+            assert side["on_film_cm"].to_numpy(float) == pytest.approx(expected, nan_ok=True)
+
+
+def test_a_readers_name_is_a_name_and_no_part_of_the_question(tmp_path, make, write):
+    odd = "O'Hara\" OR 1 = 1 --"
+    audit = read_audit(str(write(tmp_path, make(films=40, hand=20, readers=(odd, "reader 2")))))
+    assert {(pairing.name, len(pairing.first)) for pairing in pairings(audit.readings, 0)} == {
+        (PROPOSED_AND_HAND, 20),
+        (f"{odd} against reader 2", 20),
+    }
 
 
 @pytest.mark.outside
@@ -61,7 +74,7 @@ def test_kappas_agree_with_scikit_learn(pair):
         cohen_kappa_score(*verdicts)
     )
     order = ["in a main bronchus", "too low", "within range", "too high"]
-    first, second = zones(pair.first), zones(pair.second)
+    first, second = (side["zone"].to_numpy() for side in (pair.first, pair.second))
     both = (first != "") & (second != "")
     found = by_name(agreement(pair, 0), "zone")
     for weights in ("linear", "quadratic"):
@@ -71,7 +84,7 @@ def test_kappas_agree_with_scikit_learn(pair):
 
 def test_too_few_pairs_are_not_compared(audit):
     assert pairings(audit.readings, 500) == []
-    alone = audit.readings[audit.readings["source"] == "proposed"]
+    alone = audit.readings.filter("source = 'proposed'")
     assert pairings(alone, 0) == []
 
 
@@ -92,8 +105,7 @@ def test_prevalence_is_corrected_towards_the_hand(make, tmp_path, write):
             row["on_film_cm"] = row["range_low_cm"] - 1.0
     audit = read_audit(str(write(tmp_path, rows)))
     found = by_name(corrected(audit.readings, None))
-    hand = audit.readings[audit.readings["source"] == "hand"]
-    zone = zones(hand)
+    zone = audit.readings.filter("source = 'hand'").df()["zone"]
     truth = float(np.mean(zone[zone != ""] != "within range"))
     assert found["as proposed"].interval.value - truth > 0.1
     assert found["corrected"].interval.low < truth < found["corrected"].interval.high
@@ -101,7 +113,7 @@ def test_prevalence_is_corrected_towards_the_hand(make, tmp_path, write):
 
 
 def test_without_films_read_by_hand_nothing_is_corrected(audit):
-    alone = audit.readings[audit.readings["source"] == "proposed"]
+    alone = audit.readings.filter("source = 'proposed'")
     assert list(corrected(alone, None)) == []
 
 
@@ -150,9 +162,9 @@ def test_near_a_limit_counts_between_none_and_all(audit):
 
 
 def test_coverage_tells_why_without_numbers_or_names(audit):
-    films = audit.films.copy()
-    first = films.index[films["reasons"].map(lambda reasons: reasons is not None and len(reasons) > 0)][0]
-    films.at[first, "reasons"] = ["/ward/Bed 7/scan.dcm: 'Some One' has 3 frames"]
+    films = audit.films.astype({"reasons": object})
+    first = films.index[films["reasons"].notna() & (films["reasons"] != "")][0]
+    films.at[first, "reasons"] = "/ward/Bed 7/scan.dcm: 'Some One' has 3 frames"
     found = {f.level: f for f in coverage(films, count_films(films, None), None)}
     text = " ".join(found)
     assert "The carina was proposed with a confidence of …% only: place it by hand." in found

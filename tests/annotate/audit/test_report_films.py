@@ -1,19 +1,26 @@
+import gc
 import json
+import stat
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from annotate.audit.errors import AuditError
-from annotate.audit.report_films import NOT_KNOWN, Period, Readings, levels, read_audit, zones
+from annotate.audit.report_films import NOT_KNOWN, Period, Readings, levels, read_audit
+
+
+def keys_of(audit):
+    return [key for keys in audit.film_keys() for key in keys.to_pylist()]
 
 
 def test_each_film_counts_once_by_its_best_reading(results, rows):
     audit = read_audit(str(results))
-    keys = list(dict.fromkeys(row["film"] for row in rows))
-    by_hand = {keys.index(row["film"]) for row in rows if row["source"] == "hand"}
-    assert audit.films["film"].is_unique
+    by_hand = {row["film"] for row in rows if row["source"] == "hand"}
+    keys = keys_of(audit)
+    assert keys == sorted({row["film"] for row in rows})
     assert len(audit.films) == 1200
-    assert set(audit.films.loc[audit.films["source"] == "hand", "film"]) == by_hand
+    assert {key for key, source in zip(keys, audit.films["source"], strict=True) if source == "hand"} == by_hand
     assert set(audit.films.loc[audit.films["source"] == "hand", "reader"]) == {"reader 1"}
 
 
@@ -33,7 +40,7 @@ def test_mixed_goes_before_proposed_and_after_hand(tmp_path, rows, write):
         hand | {"film": "b"},
     ]
     audit = read_audit(str(write(tmp_path, films)))
-    assert dict(zip(audit.films["film"], audit.films["source"], strict=True)) == {0: "mixed", 1: "hand"}
+    assert dict(zip(keys_of(audit), audit.films["source"], strict=True)) == {"a": "mixed", "b": "hand"}
 
 
 def test_factors_are_made_and_what_is_missing_is_called_so(tmp_path, rows, write):
@@ -53,20 +60,35 @@ def test_factors_are_made_and_what_is_missing_is_called_so(tmp_path, rows, write
     assert levels(films, "height_band")[-1] == NOT_KNOWN
 
 
-def test_zones_follow_the_range_of_each_film():
-    rows = pd.DataFrame(
-        {
-            "on_film_cm": [-0.1, 0.5, 3.0, 7.1, 7.1, None, 4.0],
-            "range_low_cm": [3.0, 3.0, 3.0, 3.0, 2.0, 3.0, None],
-            "range_high_cm": [7.0, 7.0, 7.0, 7.0, None, 7.0, None],
-            "rough": False,
-        }
-    )
-    assert zones(rows.assign(rough=True)).tolist() == [""] * 7
-    assert zones(rows).tolist() == [
-        *("in a main bronchus", "too low", "within range", "too high", "within range"),
-        *("", ""),
+def test_zones_follow_the_range_of_each_film(tmp_path, rows, write):
+    ranges = [
+        *((height, 3.0, 7.0) for height in (-0.1, 0.5, 3.0, 7.1)),
+        *((7.1, 2.0, None), (None, 3.0, 7.0), (4.0, None, None)),
     ]
+    names = ("on_film_cm", "range_low_cm", "range_high_cm")
+    films = [
+        rows[0] | {"film": f"{rough} {place}", "rough": rough} | dict(zip(names, ends, strict=True))
+        for rough in (False, True)
+        for place, ends in enumerate(ranges)
+    ]
+    zones = read_audit(str(write(tmp_path, films))).films["zone"].tolist()
+    assert zones[:7] == ["in a main bronchus", "too low", "within range", "too high", "within range", "", ""]
+    assert zones[7:] == [""] * 7
+
+
+def test_a_large_audit_spills_to_a_private_folder_that_goes_with_it(results):
+    audit = read_audit(str(results))
+    folder = Path(audit.scratch.name)
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    assert audit.readings.query("every", "SELECT current_setting('temp_directory')").fetchall() == [(str(folder),)]
+    del audit
+    gc.collect()
+    assert not folder.exists()
+
+
+def test_a_place_whose_name_looks_like_a_pattern_is_read(tmp_path, rows, write):
+    write(tmp_path / "a1", rows[:50])
+    assert len(read_audit(str(write(tmp_path / "a[1]*?", rows[:20]))).films) < 21
 
 
 def test_a_folder_without_results_is_refused(tmp_path):

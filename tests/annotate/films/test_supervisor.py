@@ -49,7 +49,7 @@ def test_a_killer_a_hanger_and_a_hog_cost_three_of_two_hundred(supervisor):
 def test_other_ends_are_told(supervisor):
     left, fault = supervisor.results([LEAVER, FAULT])
     assert left == Lost("ended the process that read it (status 3), twice")
-    assert fault == Lost("unforeseen ZeroDivisionError")
+    assert fault == Lost("led to an unforeseen ZeroDivisionError")
 
 
 def test_process_that_is_killed_from_outside_costs_nothing(supervisor):

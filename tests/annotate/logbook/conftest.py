@@ -18,8 +18,8 @@ def postgresql():
     pg_ctl = SERVER["find_pg_ctl"]()
     if pg_ctl is None:
         pytest.skip("no PostgreSQL server is installed (tests/setup/system_packages.txt)")
-    with SERVER["postgresql_server"](pg_ctl, "fsync=off") as url:
-        yield url
+    with SERVER["postgresql_server"](pg_ctl, "fsync=off") as server:
+        yield server.url
 
 
 @pytest.fixture(autouse=True)

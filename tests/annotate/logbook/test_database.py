@@ -10,7 +10,8 @@ from sqlalchemy import insert, text
 from annotate.logbook.database import MIGRATIONS, Database, logbook_url, migrate
 from annotate.logbook.entry import BEFORE_THE_FIRST, Entry, Kind
 from annotate.logbook.errors import LogbookError
-from annotate.logbook.schema import VERSION, VERSION_TABLE, Base, EntryRow
+from annotate.logbook.glance import VERSION, VERSION_TABLE
+from annotate.logbook.schema import Base, EntryRow
 from annotate.logbook.store import Logbook
 from annotate.logbook.verification import row_from_entry
 

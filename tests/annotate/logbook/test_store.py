@@ -9,7 +9,8 @@ import pytest
 
 from annotate.logbook.entry import BEFORE_THE_FIRST, Draft, Kind
 from annotate.logbook.errors import ConflictError, LogbookError
-from annotate.logbook.store import Filter, Logbook
+from annotate.logbook.filter import Filter
+from annotate.logbook.store import Logbook
 
 
 def raw(url):

@@ -169,8 +169,18 @@ class Reader:
         self.settle()
 
 
+@pytest.fixture(scope="session")
+def search():
+    """One process that looks, for all windows."""
+    from annotate.window.search import Search
+
+    made = Search()
+    yield made
+    made.close()
+
+
 @pytest.fixture
-def open_window(screen):
+def open_window(screen, search):
     """Opens films in a window as `lipmark place` does."""
     from annotate.window.application import application
     from annotate.window.main_window import MarkingWindow
@@ -181,7 +191,9 @@ def open_window(screen):
     def run(*paths, purpose=None, load=load_film, **options):
         purpose = purpose or FirstReading("AB")
         drafts = Drafts(purpose.key, getattr(purpose, "reader", ""))
-        window = MarkingWindow(Session([Path(path) for path in paths], purpose, drafts, load, **options))
+        window = MarkingWindow(
+            Session([Path(path) for path in paths], purpose, drafts, load, **{"search": search} | options)
+        )
         window.start()
         window.resize(1100, 740)
         readers.append(Reader(window))

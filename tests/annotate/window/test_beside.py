@@ -1,5 +1,6 @@
 """The film before beside this one: level, size, words, and the strip of all films of a tube."""
 
+import threading
 from dataclasses import replace
 
 import pytest
@@ -37,7 +38,7 @@ def test_another_patients_film_is_never_compared_with(open_window, invented):
     today, other = invented
     reader = open_window(today, beside=other).proposed()
     reader.press("Y")
-    assert "another patient's film" in reader.shown()
+    reader.until(lambda: "another patient's film" in reader.shown(), "why it is not shown")
     assert not reader.desk.beside.side.isVisible()
     assert reader.marking.reading.change is None
 
@@ -46,7 +47,8 @@ def test_a_second_file_stands_beside_with_what_explains_the_difference(open_wind
     today, yesterday = invented
     reader = open_window(today, beside=yesterday, load=of_one_patient).proposed()
     reader.press("Y")
-    reader.until(lambda: reader.desk.beside.side.isVisible(), "the film before")
+    assert "is being looked at" in reader.desk.beside._head.text()
+    reader.until(lambda: reader.desk.beside._before is not None, "the film before")
     reader.settle()
     assert reader.desk.beside._view._drawing.strokes
     assert "The film before:" in reader.desk.beside._head.text()
@@ -72,9 +74,30 @@ def test_the_patients_film_before_is_found_by_the_logbook(open_window, film, inv
     reader.proposed()
     assert reader.marking.reading.change.film == "entry 1"
     reader.press("Y")
-    reader.until(lambda: reader.desk.beside.side.isVisible(), "the film before")
+    reader.until(lambda: reader.desk.beside._before is not None, "the film before")
     assert len(reader.desk.beside._strip.points) == 1
     assert reader.desk.beside._before.landmarks.tip is not None
+
+
+def test_the_window_goes_on_while_the_film_before_is_loaded(open_window, invented):
+    """Nothing of it is done in the window's own thread."""
+    today, yesterday = invented
+    let_go, threads = threading.Event(), []
+
+    def load(path):
+        if path == yesterday:
+            threads.append(threading.current_thread())
+            assert let_go.wait(20.0)
+        return of_one_patient(path)
+
+    reader = open_window(today, beside=yesterday, load=load).proposed()
+    reader.press("Y")
+    reader.press("Shift+Up")
+    assert reader.desk.beside._before is None
+    let_go.set()
+    reader.until(lambda: reader.desk.beside._before is not None, "the film before")
+    assert threads
+    assert threading.main_thread() not in threads
 
 
 def test_no_film_before_is_told(open_window, film):

@@ -3,7 +3,7 @@ import pytest
 import statsmodels.api as sm
 
 from measure.errors import MeasureError
-from measure.statistics.expected import effective, mean_variance, mean_variances, patients_in
+from measure.statistics.expected import Alike, effective, mean_variance
 from measure.statistics.rates import Count, wilson
 
 
@@ -49,10 +49,10 @@ def test_levels_are_what_each_gives_alone():
     random = np.random.default_rng(4)
     told, whose = alike(random)
     level = random.integers(0, 3, told.size)
-    together = mean_variances(told, level, whose, 3)
+    together = Alike(level, whose, 3).mean_variances(told)
     alone = [mean_variance(told[level == place], whose[level == place]) for place in range(3)]
     assert together == pytest.approx(alone)
-    assert patients_in(level, whose, 3).tolist() == [len(set(whose[level == place])) for place in range(3)]
+    assert Alike(level, whose, 3).patients().tolist() == [len(set(whose[level == place])) for place in range(3)]
 
 
 @pytest.mark.outside

@@ -1,0 +1,74 @@
+"""Tip and carina are looked for in a process that is watched: no film can take the window with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from logging import DEBUG
+
+from annotate.films.supervisor import DEADLINE_S, Lost, Supervisor
+from annotate.messages import LOG, tell
+from imaging.film import Film
+from imaging.propose import Proposal, propose
+from measure.landmarks import Landmarks
+
+LOOK_UP_S = 0.1
+"""How often a search that goes on looks whether it is still wanted (ours)."""
+
+
+class Search:
+    """One process that looks over films, one after the other; of use in one thread at a time.
+
+    Parameters
+    ----------
+    work : callable
+        What the process does with a film; a function of a module, since it is sent there.
+    deadline_s : float
+        Longest time for a film.
+    """
+
+    def __init__(self, work: Callable[[Film], Proposal] = propose, deadline_s: float = DEADLINE_S) -> None:
+        self._watched = Supervisor[Film, Proposal](
+            work, 1, deadline_s=deadline_s, begin=partial(_get_ready, LOG.isEnabledFor(DEBUG))
+        )
+
+    def start(self) -> None:
+        """Let the process get ready, without waiting for it."""
+        self._watched.start()
+
+    def find(self, film: Film, wanted: Callable[[], bool]) -> Proposal | None:
+        """What is found on a film; where the film ends the process or hangs it, that is the reason.
+
+        Parameters
+        ----------
+        film : Film
+        wanted : callable
+            Whether somebody still waits; asked again and again.
+
+        Returns
+        -------
+        Proposal or None
+            None where nobody waits any more.
+        """
+        ticket = self._watched.submit(film)
+        while wanted():
+            for done, found in self._watched.finished(LOOK_UP_S):
+                if done == ticket:
+                    return _nothing(found.reason) if isinstance(found, Lost) else found
+        return None
+
+    def close(self) -> None:
+        """End the process, whatever it is doing."""
+        self._watched.close()
+
+
+def _nothing(reason: str) -> Proposal:
+    return Proposal(Landmarks(), (f"Nothing could be proposed: the film {reason}. Place both points by hand.",))
+
+
+def _get_ready(verbose: bool) -> None:
+    """Load the networks before there is a film."""
+    tell(verbose)
+    from imaging.network.members import load_members
+
+    load_members()
