@@ -17,7 +17,7 @@ from measure.weighing import weighed_together
 LONG_SIDE_MM = 400.0
 """Nominal length of a film's longer side."""
 
-LEAST_LIKENESS, FURTHEST_BACK_MM = 0.3, 6.0
+LEAST_LIKENESS, FURTHEST_BACK_MM = 0.35, 4.0
 """Films whose bones are less alike round the carina, or between which a point does not come back to its place, are
 no two films of one chest, or cannot be laid over each other (docs/model-card.md)."""
 
