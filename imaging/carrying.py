@@ -132,8 +132,8 @@ def carried_carina(earlier: Earlier, today: Film) -> Landmark | str:
 def _weighed(seen: Landmark, carried: Landmark, film: Film) -> Landmark:
     """Both in one, in square pixels."""
     aspect = film.pixel_aspect
-    square = [replace(mark, row=mark.row * aspect) for mark in (seen, carried)]
-    found = weighed_together(*square, 1.0 / _px_per_mm(film))
+    one, other = (replace(mark, row=mark.row * aspect) for mark in (seen, carried))
+    found = weighed_together(one, other, 1.0 / _px_per_mm(film))
     return replace(found, row=found.row / aspect, note=f"{carried.note}, weighed with what is seen")
 
 

@@ -364,6 +364,7 @@ def _with_proposals(by_hand: Landmarks, proposed: Landmarks) -> Landmarks:
         carina=by_hand.carina or proposed.carina,
         airway_path=by_hand.airway_path or proposed.airway_path,
         tube_line=proposed.tube_line if by_hand.tip is None else (),
+        spine=proposed.spine,
     )
 
 
