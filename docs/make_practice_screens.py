@@ -1,6 +1,6 @@
 """Make docs/screens/practice-*: a film of a round before and after its answer, the round's end, the report.
 
-python docs/make_practice_screens.py
+python docs/make_practice_screens.py [practice-question] [practice-report] [--out FOLDER]
 
 Needs Xvfb, and Chromium for the report.
 """
@@ -11,7 +11,7 @@ import os
 import runpy
 import subprocess
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -32,6 +32,8 @@ from annotate.practice.synthetic import make_task
 from annotate.practice.task import FilmSpec, Task
 from annotate.practice.teaching import teach
 from annotate.window.session import Session
+from annotate.window.size import scale_for
+from annotate.window.tape import LENGTH_CM, MIDDLE, TOP, Tape
 from measure.assess import assess
 from measure.landmarks import Landmark
 from measure.patient import AgeGroup
@@ -43,22 +45,29 @@ START = datetime(2026, 3, 2, 8, tzinfo=UTC)
 SEED, DIFFICULTY = 98, 0.2
 """A film with the tip too low and a stomach tube beside it."""
 
+QUESTION, REPORT = "practice-question", "practice-report"
+"""The pictures that begin a part: with the question come the ruler and the answer."""
+
 ROUNDS, FILMS = 4, 12
 REPORT_PX = (1080, 1500)
 JPEG_QUALITY = 88
 
 
-def main() -> None:
-    """Make every screen."""
+def main(names: Sequence[str], out: Path) -> None:
+    """Make every screen, or those parts."""
+    global SCREENS
+    SCREENS = out
     SCREENS.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, SHOWS["SCREEN"]["virtual_screen"]():
         os.environ["XDG_DATA_HOME"] = folder
         os.environ.pop("LIPMARK_LOGBOOK", None)
-        from napari.qt import get_qapp
+        from annotate.window.application import application
 
-        get_qapp()
-        show_lesson()
-        show_report(Path(folder))
+        application()
+        if not names or QUESTION in names:
+            show_lesson()
+        if not names or REPORT in names:
+            show_report(Path(folder))
 
 
 def photograph(name: str) -> None:
@@ -78,22 +87,37 @@ def show_lesson() -> None:
     round_ = start_round((), START, 2, DIFFICULTY, AgeGroup.ADULT, seed=SEED)
     with Supply() as supply:
         lesson = Practice(round_, "AB", None, supply)
-        window = MarkingWindow(Session(lesson.paths, lesson, None, lesson.load))
+        window = MarkingWindow(Session(lesson.paths, lesson, None, lesson.load), scale_for(SMALL[1]))
         window.setGeometry(0, 0, *SMALL)
         window.start()
         SHOWS["wait"](0.5)
         desk = window.desk
         desk.act("mediastinum")
-        photograph("practice-question")
+        photograph(QUESTION)
         key, mm = lesson.now.task.key, lesson.now.task.film.spacing.row_mm
         for name, mark, off_mm in (("tip", key.tip, (-1.0, 1.0)), ("carina", key.carina, (10.0, -9.0))):
             row, column = mark.row + off_mm[0] / mm, mark.column + off_mm[1] / mm
-            desk.marking.change(desk.marking.marks.put(name, 0, (row, column)))
+            desk.points.take(name)
+            desk.points.click((row * desk.marking.film.pixel_aspect, column))
+        desk.act("film")
+        desk.points.tape = bent_along(desk.points.tape, lesson.now.task.key.airway)
+        desk.refresh()
+        photograph("practice-ruler")
         lesson.choose(Choice.TOO_LOW)
         lesson.move(2.0)
         desk.on_save()
         photograph("practice-answer")
         SHOWS["close"](window)
+
+
+def bent_along(tape: Tape, airway: Sequence[Landmark]) -> Tape:
+    """The ruler with bend and top on the airway, 5 and 10 cm up, where a hand would bring them."""
+    foot = airway[-1].row
+    for part, cm in ((TOP, LENGTH_CM), (MIDDLE, LENGTH_CM / 2.0)):
+        at = min(airway, key=lambda point, row=foot - cm * tape.cm_px: abs(point.row - row))
+        held = tape.places[part]
+        tape = tape.moved(part, (at.row - held[0], at.column - held[1]))
+    return tape
 
 
 def show_report(folder: Path) -> None:
@@ -108,7 +132,7 @@ def show_report(folder: Path) -> None:
     page = folder / "report.html"
     page.write_text(write_report(progress_of(history), "AB", START), encoding="utf-8")
     size = f"--window-size={REPORT_PX[0]},{REPORT_PX[1]}"
-    target = SCREENS / "practice-report.png"
+    target = SCREENS / f"{REPORT}.png"
     words = [
         "chromium",
         "--headless=new",
@@ -149,4 +173,4 @@ def invented_answer(task: Task, random: np.random.Generator, number: int) -> Ans
 
 
 if __name__ == "__main__":
-    main()
+    main(*SHOWS["asked"](__doc__))

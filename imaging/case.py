@@ -349,11 +349,16 @@ def with_given_spacing(film: Film, request: Request) -> Film:
     return film
 
 
+_EXCHANGED = "The film seems to show dense things dark: it was searched with bright and dark exchanged; check it."
+
+
 def _told(proposal: Proposal, by_hand: Landmarks) -> tuple[str, ...]:
     """Why a point is missing; of one that a hand has placed, only that another tube was seen."""
+    exchanged = (_EXCHANGED,) if proposal.inverted else ()
     if by_hand.tip is None or proposal.seen is Seen.TRACHEOSTOMY:
-        return proposal.reasons
-    return tuple(reason for reason in proposal.reasons if not reason.lower().startswith(("tip", "the tip")))
+        return (*exchanged, *proposal.reasons)
+    kept = (reason for reason in proposal.reasons if not reason.lower().startswith(("tip", "the tip")))
+    return (*exchanged, *kept)
 
 
 def _with_proposals(by_hand: Landmarks, proposed: Landmarks) -> Landmarks:

@@ -110,3 +110,8 @@ def _about_landmarks(reading: Reading) -> Iterator[str]:
             yield f"The {name} was proposed by the program: check it on the picture."
         if mark.note:
             yield f"{name.capitalize()}: {mark.note}."
+        if mark.other is not None:
+            yield (
+                f"The {name} may also lie at row {mark.other.row:.0f}, column {mark.other.column:.0f} "
+                f"(probability {mark.other.confidence:.0%}): look at both places."
+            )

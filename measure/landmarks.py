@@ -46,6 +46,8 @@ class Landmark:
         Probability that the point lies within 10 mm of the true place; 1 for a hand.
     note : str
         How it was found, where that limits its worth ("estimated from the air column").
+    other : Landmark or None
+        A second place that the same look holds possible, its confidence being its probability.
 
     Raises
     ------
@@ -59,6 +61,7 @@ class Landmark:
     source: Source = Source.HAND
     confidence: float = 1.0
     note: str = ""
+    other: Landmark | None = None
 
     def __post_init__(self) -> None:
         finite = all(map(math.isfinite, (self.row, self.column, self.sd_px)))

@@ -20,11 +20,12 @@ def turned_shape(shape: Shape, quarter_turns: int) -> Shape:
 
 def turned_landmark(mark: Landmark, shape: Shape, quarter_turns: int) -> Landmark:
     """The same point on the turned film; its standard deviation is that of either axis."""
-    row, column = mark.row, mark.column
+    row, column, there = mark.row, mark.column, shape
     for _ in range(quarter_turns % 4):
-        row, column = shape[1] - 1 - column, row
-        shape = turned_shape(shape, 1)
-    return replace(mark, row=row, column=column)
+        row, column = there[1] - 1 - column, row
+        there = turned_shape(there, 1)
+    other = None if mark.other is None else turned_landmark(mark.other, shape, quarter_turns)
+    return replace(mark, row=row, column=column, other=other)
 
 
 def turned_landmarks(marks: Landmarks, shape: Shape, quarter_turns: int) -> Landmarks:

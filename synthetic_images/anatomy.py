@@ -251,7 +251,7 @@ class Anatomy:
         """Semi-axes of the aortic knob."""
         old = float(np.clip(((self.recipe.patient.age_years or 0.0) - 40.0) / 50.0, 0.0, 1.0))
         f = self.frame
-        return np.array([(14.0 + 5.0 * old) * f.across, 29.0 * f.deep, (15.0 + 3.0 * old) * f.long])
+        return np.array([(14.0 + 5.0 * old) * f.across, 22.0 * f.deep, (15.0 + 3.0 * old) * f.long])
 
     @property
     def arch_lateral(self) -> Floats:
@@ -260,10 +260,27 @@ class Anatomy:
 
     def mediastinum(self) -> tuple[Solid, ...]:
         """All that displaces lung near the midline: vessels, fat, oesophagus, heart, spine."""
-        return (self._core(), self._spine_column(), self._descending_aorta(), self._arch(), *self.heart())
+        return (
+            self._core(),
+            self._spine_column(),
+            self._descending_aorta(),
+            self._arch(),
+            *self._hila(),
+            *self.heart(),
+        )
 
     def _arch(self) -> Ellipsoid:
         return Ellipsoid(self.arch_centre, np.diag(self.arch_half_mm))
+
+    def _hila(self) -> tuple[Ellipsoid, ...]:
+        """Pulmonary arteries, veins and lymph nodes at the roots of the lungs; the left root lies higher."""
+        f = self.frame
+        size = np.exp(stream(self.recipe.seed, "hila").normal(0.0, 0.15, (2, 3)))
+        roots = ((-36.0, -16.0, (14.0, 13.0, 21.0)), (35.0, -4.0, (14.0, 12.0, 17.0)))
+        return tuple(
+            upright(self._place(x, 2.0, z), tuple(np.array(half) * some * (f.across, f.deep, f.long)))
+            for (x, z, half), some in zip(roots, size, strict=True)
+        )
 
     def _core(self) -> Stack:
         """Mediastinal fat, oesophagus and great veins: from the sternum to the spine."""
@@ -289,6 +306,10 @@ class Anatomy:
         levels = np.linspace(-260.0, 140.0, 60)
         rows = np.stack([levels, *(PchipInterpolator(rows[:, 0], rows[:, i])(levels) for i in (1, 2))], axis=1)
         z = rows[:, 0] * f.long
+        uneven = stream(self.recipe.seed, "mediastinum").normal(0.0, 1.0, 4)
+        wave = 2.0 * np.pi * z / (110.0 * f.long)
+        rows[:, 1] += 2.0 * uneven[0] * np.sin(wave + uneven[1])
+        rows[:, 2] *= 1.0 + 0.06 * uneven[2] * np.sin(0.7 * wave + uneven[3])
         _, half_depth, centre_y = self.cage_at(z)
         x = 0.5 * (self.spine_at(z)[:, 0] - self.spine_x0) + self.mediastinum_x0 + rows[:, 1] * f.across
         # Below the carina only oesophagus and fat lie before the spine; above it all from sternum to spine.
@@ -353,10 +374,10 @@ class Anatomy:
     def _neck(self) -> Stack:
         f = self.frame
         girth = 0.8 + 0.2 * self.recipe.body.habitus
-        z = self.lifted(np.array([40.0, 75.0, 92.0, 110.0, 132.0, 155.0, 210.0, 260.0]) * f.long)
-        half = np.array([120.0, 120.0, 104.0, 84.0, 70.0, 63.0, 60.0, 60.0]) * f.across * girth
+        z = self.lifted(np.array([30.0, 70.0, 86.0, 102.0, 120.0, 145.0, 180.0, 260.0]) * f.long)
+        half = np.array([140.0, 150.0, 134.0, 108.0, 84.0, 68.0, 61.0, 60.0]) * f.across * girth
         centre = self.spine_at(z)
-        depth = np.array([70.0, 66.0, 62.0, 60.0, 58.0, 58.0, 58.0, 58.0]) * f.deep * girth
+        depth = np.array([62.0, 58.0, 56.0, 56.0, 57.0, 58.0, 58.0, 58.0]) * f.deep * girth
         return Stack(np.stack([z, np.full_like(z, self.spine_x0), centre[:, 1] - 16.0 * f.deep, half, depth], 1))
 
     @cached_property

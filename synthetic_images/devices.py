@@ -298,30 +298,43 @@ def letter(scene: Scene, body: Anatomy, rng: np.random.Generator) -> None:
 
     camera = scene.camera
     side = "L" if rng.random() < 0.75 else "R"
-    column = float(rng.uniform(0.86, 0.93)) if side == "L" else float(rng.uniform(0.05, 0.1))
+    column = float(rng.uniform(0.86, 0.91)) if side == "L" else float(rng.uniform(0.09, 0.14))
     row = float(rng.uniform(0.06, 0.22)) if rng.random() < 0.85 else float(rng.uniform(0.8, 0.92))
     height_px = max(int(rng.uniform(13.0, 20.0) / camera.pitch_mm * body.frame.across**0.5), 9)
     canvas = np.zeros((height_px * 5, height_px * 5), np.uint8)
     middle = canvas.shape[0] // 2
-    thick = max(height_px // 8, 1)
-    _text(canvas, side, (middle - height_px // 3, middle), height_px, thick)
-    if rng.random() < 0.6:
-        initials = "".join(rng.choice(list("ABCDEFGHKMPRSTVW"), 2))
-        _text(canvas, initials, (middle - height_px // 2, middle + height_px), height_px // 2, max(thick // 2, 1))
-    if rng.random() < 0.35:
-        cv2.circle(
-            canvas, (middle, middle - height_px // 2), int(0.95 * height_px), 255, max(thick // 2, 1), cv2.LINE_AA
-        )
+    thick = max(round(height_px / float(rng.uniform(6.0, 14.0))), 1)
+    font = int(rng.choice([cv2.FONT_HERSHEY_SIMPLEX, cv2.FONT_HERSHEY_DUPLEX, cv2.FONT_HERSHEY_TRIPLEX]))
+    _text(canvas, side, (middle - height_px // 3, middle), height_px, thick, font)
+    if rng.random() < 0.5:
+        below = str(rng.choice(SECOND_LINES)) if rng.random() < 0.4 else "".join(rng.choice(list(INITIALS), 2))
+        corner = (middle - height_px * len(below) // 4, middle + height_px)
+        _text(canvas, below, corner, height_px // 2, max(thick // 2, 1), font)
+    frame = rng.random()
+    if frame < 0.3:
+        circle = (middle, middle - height_px // 2)
+        cv2.circle(canvas, circle, int(0.95 * height_px), 255, max(thick // 2, 1), cv2.LINE_AA)
+    elif frame < 0.45:
+        top, bottom = middle - round(1.3 * height_px), middle + round(0.3 * height_px)
+        box = canvas[top:bottom, middle - round(0.6 * height_px) : middle + round(0.7 * height_px)]
+        np.subtract(200, np.minimum(box, 200), out=box)
+    if rng.random() < 0.08:
+        canvas = canvas[:, ::-1].copy()
     turn = cv2.getRotationMatrix2D((middle, middle), float(rng.normal(0.0, 8.0)), 1.0)
     mark = np.asarray(cv2.warpAffine(canvas, turn, canvas.shape), dtype=np.float32) / np.float32(255.0)
-    _stamp(scene.film, mark * np.float32(LETTER_LINE_INTEGRAL), row * camera.rows, column * camera.columns)
+    strength = np.float32(LETTER_LINE_INTEGRAL * float(rng.uniform(0.5, 1.2)))
+    _stamp(scene.film, mark * strength, row * camera.rows, column * camera.columns)
 
 
-def _text(canvas: object, text: str, corner: tuple[int, int], height_px: int, thick: int) -> None:
+SECOND_LINES = ("AP", "PA", "SUPINE", "MOBILE", "ERECT", "BED")
+INITIALS = "ABCDEFGHKMPRSTVW"
+"""What stands below the side's letter: how the film was taken, or who placed the letter (invented)."""
+
+
+def _text(canvas: object, text: str, corner: tuple[int, int], height_px: int, thick: int, font: int) -> None:
     import cv2
 
-    scale = height_px / 21.0
-    cv2.putText(canvas, text, corner, cv2.FONT_HERSHEY_SIMPLEX, scale, 255, thick, cv2.LINE_AA)  # type: ignore[call-overload]
+    cv2.putText(canvas, text, corner, font, height_px / 21.0, 255, thick, cv2.LINE_AA)  # type: ignore[call-overload]
 
 
 def _stamp(film: Map, mark: Map, row: float, column: float) -> None:

@@ -119,10 +119,10 @@ def _lung_mm(body: Anatomy) -> tuple[Map, Map]:
             free_air[met] += np.maximum(space - kept, 0.0)
             space = np.minimum(kept, space)
         total[met] += space
-    return _uneven(body, total * rays.stretch), _uneven(body, free_air * rays.stretch)
+    return uneven(body, total * rays.stretch), uneven(body, free_air * rays.stretch)
 
 
-def _uneven(body: Anatomy, organ: Map) -> Map:
+def uneven(body: Anatomy, organ: Map) -> Map:
     """A map whose outlines are moved a little, because no organ is a formula; not where a landmark lies on one."""
     step_mm = body.recipe.pitch_mm * LUNG_STEP_PX
     rng = stream(body.recipe.seed, "uneven")

@@ -35,20 +35,20 @@ def draw_vessels(scene: Scene, body: Anatomy, depth_px: Map) -> None:
     scene.film[:] += layer * np.clip(depth_px / np.float32(FULL_VESSELS_MM * body.frame.deep), 0.0, 1.0)
 
 
-COMPANIONS = 1.7
+COMPANIONS = 1.4
 """Arteries, veins and walls of bronchi run together; one tree stands for them all (ours)."""
 
 FULL_VESSELS_MM = 45.0
 """Length of lung along a ray from which on its vessels are drawn in full (ours)."""
 
 TRUNKS = (
-    (-80.0, 6.4),
+    (-80.0, 6.8),
     (-66.0, 5.0),
     (-46.0, 4.4),
     (-14.0, 3.6),
     (14.0, 3.2),
     (44.0, 3.6),
-    (66.0, 4.2),
+    (66.0, 4.8),
 )
 """Angle above the horizontal on the film and radius in mm of the first vessels from each hilum.
 
@@ -121,7 +121,7 @@ def texture(body: Anatomy, rows: int, columns: int, pitch_mm: float) -> Map:
     rng = stream(body.recipe.seed, "texture")
     grown = 1.0 if body.recipe.age_group is AgeGroup.ADULT else max(body.frame.long, 0.3)
     field = np.zeros((rows, columns), np.float32)
-    for size_mm, strength in ((60.0, 0.022), (22.0, 0.016), (7.0, 0.02), (2.5, 0.04)):
+    for size_mm, strength in ((60.0, 0.022), (22.0, 0.016), (7.0, 0.02), (2.5, 0.03)):
         field += np.float32(strength) * noise_field(rng, rows, columns, size_mm * grown / pitch_mm)
     return np.asarray(np.clip(1.0 + field, 0.4, 2.5))
 

@@ -165,8 +165,10 @@ def _bowel_gas(scene: Scene, body: Anatomy, where: Places) -> None:
                 float(rng.uniform(8.0, 18.0)),
             )
         )
+    rows, columns = body.recipe.rows, body.recipe.columns
+    folds = 1.0 + np.float32(0.22) * noise_field(rng, rows, columns, 16.0 * f.across / body.recipe.pitch_mm)
     for x, z, half_width, half_height in bubbles:
         u = (where.x_mm - np.float32(body.spine_x0 + x * f.across)) / np.float32(half_width * f.across)
         v = (where.z_mm - np.float32(z * f.long)) / np.float32(half_height * f.long)
-        length = 1.3 * half_height * f.deep * np.sqrt(np.maximum(1.0 - u * u - v * v, 0.0))
+        length = 1.3 * half_height * f.deep * np.sqrt(np.maximum(1.0 - (u * u + v * v) * folds, 0.0))
         scene.film[:] += (length * scene.instead_of(Material.AIR)).astype(np.float32)

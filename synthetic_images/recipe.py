@@ -314,7 +314,7 @@ POSTURE_ODDS = {NeckPosture.NEUTRAL: 0.6, NeckPosture.FLEXED: 0.22, NeckPosture.
 FIELD_MM = (205.0, 410.0)
 """Side of the film for a patient of 50 and of 160 cm or more."""
 
-CROP_SHARE = (0.84, 1.04)
+CROP_SHARE = (0.85, 1.02)
 """Least and greatest side of a film over the usual: how closely a film is cut to the chest (ours)."""
 
 PLACEMENT_ODDS = {
@@ -470,7 +470,7 @@ def _draw_stand(
         + float(rng.uniform(0.0, 45.0)) * (0.3 + 0.7 * size)
         - (25.0 * size if view is View.PA else 0.0),
         centre_x_mm=float(rng.normal(0.0, 14.0 * unsure)) * (0.35 + 0.65 * size),
-        centre_z_mm=float(rng.normal(-24.0, 14.0 * unsure)) * (0.35 + 0.65 * size),
+        centre_z_mm=float(rng.normal(-27.0, 14.0 * unsure)) * (0.35 + 0.65 * size),
         rotation_deg=float(rng.normal(0.0, 5.0 * unsure)),
         tilt_deg=float(rng.normal(2.0 if view is View.AP else 0.0, 5.0 * unsure)),
         roll_deg=float(rng.normal(0.0, 3.0 * unsure)),
@@ -576,7 +576,7 @@ that docs/synthetic-films.md compares with)."""
 def _draw_look(rng: np.random.Generator, plain: ExposureDials) -> ExposureDials:
     """How a film is shown: like film, with a long shoulder, or flat with its details raised."""
     turn = float(rng.normal(0.0, 1.2))
-    shutter = bool(rng.random() < 0.8)
+    shutter = bool(rng.random() < 0.9)
     if rng.random() < ENHANCED_SHARE:
         return replace(
             plain,

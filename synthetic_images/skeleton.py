@@ -30,7 +30,12 @@ def draw_skeleton(scene: Scene, body: Anatomy) -> None:
     gain = scene.instead_of(Material.CORTICAL_BONE) * mineral
     soft = scene.film.copy()
     _spine(scene, body, gain)
-    bones: list[tuple[Curve, float | Floats]] = [*ribs(body), *_shoulders(body), *_mandible(body)]
+    bones: list[tuple[Curve, float | Floats]] = [
+        *ribs(body),
+        *cartilages(body),
+        *_shoulders(body),
+        *_mandible(body),
+    ]
     for curve, cortex in bones:
         scene.hollow(curve, cortex, gain, gain * MARROW_SHARE)
     _scapulae(scene, body, gain)
@@ -39,7 +44,7 @@ def draw_skeleton(scene: Scene, body: Anatomy) -> None:
     scene.film[:] += bone * trabeculae(body)
 
 
-TRABECULAE_MM = ((1.2, 0.1), (3.0, 0.1), (9.0, 0.08))
+TRABECULAE_MM = ((1.2, 0.06), (3.0, 0.055), (9.0, 0.05))
 """Width and standard deviation of the unevenness of bone, as a share of its attenuation (ours)."""
 
 
@@ -80,13 +85,13 @@ def rib(body: Anatomy, number: int, side: float) -> Curve:
     angle = np.radians(np.linspace(6.0, RIB_END_DEG[number - 1] + float(rng.normal(0.0, 2.0)), 34))
     share = (angle - angle[0]) / np.radians(148.0)
     fall = 0.3 * share + 0.7 * share**2 * (3.0 - 2.0 * share)
-    z = start[2] - drop * fall + _waves(rng, share, 1.3 * f.long)
+    z = start[2] - drop * fall + _waves(rng, share, 0.8 * f.long)
     # Near the top the cage narrows so fast that a slanting ring takes its width from lower down.
     under = (10.0, 18.0)[number - 1] if number < 3 else 24.0
     half_width, half_depth, centre_y = body.cage_at(
         z - under * f.long * np.exp((z - body.apex_mm) / (24.0 * f.long))
     )
-    half_width, half_depth = half_width + 2.0 * f.across, half_depth + 2.0 * f.deep
+    half_width, half_depth = half_width + 1.0 * f.across, half_depth + 1.0 * f.deep
     x = (
         body.cage_x(z)
         + (start[0] - body.cage_x(z)) * (1.0 - share) ** 2
@@ -107,10 +112,36 @@ def rib(body: Anatomy, number: int, side: float) -> Curve:
     return Curve(np.stack([x, y, z], 1), radius * (1.0 + _waves(rng, share, 0.07)), thick)
 
 
+CARTILAGE_AGES = (30.0, 90.0)
+"""Ages from which costal cartilage may calcify and at which most is calcified (memory; the course is ours)."""
+
+
+def cartilages(body: Anatomy) -> list[tuple[Curve, Floats]]:
+    """The calcified part of the costal cartilages of ribs 1 to 7: clumps between rib and sternum."""
+    first, last = CARTILAGE_AGES
+    old = float(np.clip(((body.recipe.patient.age_years or 0.0) - first) / (last - first), 0.0, 1.0))
+    f = body.frame
+    found: list[tuple[Curve, Floats]] = []
+    for number in range(1, 8):
+        for side in (-1.0, 1.0):
+            rng = stream(body.recipe.seed, f"cartilage{number}{side}")
+            calcified = old * float(rng.beta(1.2, 1.6)) * (1.6 if number == 1 else 1.0)
+            if calcified < 0.12:
+                continue
+            end = rib(body, number, side).points_mm[-1]
+            sternum = np.array([body.spine_x0 + side * 18.0 * f.across, end[1] - 6.0 * f.deep, end[2]])
+            sternum[2] += np.interp(number, (1.0, 3.0, 7.0), (-8.0, 2.0, 34.0)) * f.long
+            share = np.linspace(0.0, min(0.25 + calcified, 1.0), 16)[:, None]
+            clumps = np.clip(rng.normal(calcified, 0.5, 16), 0.05, 1.0)
+            radius = (5.0 + rng.normal(0.0, 0.8, 16)) * f.across
+            found.append((Curve(end + (sternum - end) * share, radius, 0.6 * radius), 1.1 * clumps * f.across))
+    return found
+
+
 def _waves(rng: np.random.Generator, share: Floats, amplitude: float) -> Floats:
     """A few slow waves along a bone, of about this standard deviation."""
     strength, phase = rng.normal(0.0, amplitude, 3), rng.uniform(0.0, 2.0 * np.pi, 3)
-    waves = strength * np.sin(2.0 * np.pi * np.array([1.0, 2.2, 4.0]) * share[:, None] + phase)
+    waves = strength * np.sin(2.0 * np.pi * np.array([0.8, 1.5, 2.6]) * share[:, None] + phase)
     return np.asarray(waves.sum(axis=1))
 
 
@@ -128,12 +159,14 @@ def _vertebra(scene: Scene, body: Anatomy, name: str, gain: float) -> None:
     level = SPINE_LEVEL_MM[name] * f.long
     half_width = np.interp(index, (0, 4, 5, 9, 16, 17), (10.5, 13.5, 14.5, 15.0, 20.0, 22.0)) * f.across
     above, below = body.spine_at(centre[2] + level / 2), body.spine_at(centre[2] - level / 2)
-    tilt = (below - above)[0] / level
+    uneven = stream(body.recipe.seed, f"vertebra {name}").normal(0.0, 1.0, 3)
+    tilt = (below - above)[0] / level + 0.03 * uneven[0]
+    half_width, level = half_width * (1.0 + 0.03 * uneven[1]), level * (1.0 + 0.03 * uneven[2])
     scale = float(camera.magnification(centre)) / camera.pitch_mm
     middle = camera.project(centre)
-    reach = int(np.ceil(2.2 * half_width * scale))
-    r0, c0 = int(middle[0]) - reach, int(middle[1]) - reach
-    rows, columns = _clip(r0, r0 + 2 * reach, camera.rows), _clip(c0, c0 + 2 * reach, camera.columns)
+    high, wide = int(np.ceil(1.1 * level * scale)), int(np.ceil(2.2 * half_width * scale))
+    r0, c0 = int(middle[0]) - high, int(middle[1]) - wide
+    rows, columns = _clip(r0, r0 + 2 * high, camera.rows), _clip(c0, c0 + 2 * wide, camera.columns)
     if rows.stop <= rows.start or columns.stop <= columns.start:
         return
     v = ((np.arange(rows.start, rows.stop) - middle[0]) / scale)[:, None].astype(np.float32)
@@ -147,13 +180,14 @@ def _vertebra(scene: Scene, body: Anatomy, name: str, gain: float) -> None:
 def _vertebra_bone_mm(u: Map, v: Map, half_width: float, level: float, deep: float, index: int) -> Map:
     """Equivalent cortical bone in mm at places across (u) and down (v) from the body's centre."""
     half_height = 0.41 * level
+    v = v + np.float32(0.05) * u * u / np.float32(half_width)
     waist = 1.0 - 0.10 * np.maximum(1.0 - (v / half_height) ** 2, 0.0)
     x, y = np.abs(u / (half_width * waist)), np.abs(v / half_height)
     x2, y4 = x * x, (y * y) * (y * y)
     inside = np.sqrt(np.sqrt(np.maximum(1.0 - x2 * x2 * x2 - y4 * y4, 0.0)))
     marrow = MARROW_SHARE * 19.0 * deep * np.sqrt(np.maximum(1.0 - 0.75 * x2, 0.0)) * inside
-    plate = np.exp(-(((y - 0.93) * half_height / 0.9) ** 2)) * (x < 1.0) * 1.5
-    flank = np.exp(-(((x - 0.96) * half_width / 0.8) ** 2)) * (y < 1.0) * 1.6
+    plate = np.exp(-(((y - 0.93) * half_height / 0.9) ** 2)) * (x < 1.0) * 1.2
+    flank = np.exp(-(((x - 0.96) * half_width / 0.8) ** 2)) * (y < 1.0) * 0.9
     pedicle_x = np.float32(0.66 * half_width)
     ring = np.sqrt(((np.abs(u) - pedicle_x) / 3.2) ** 2 + ((v + 0.3 * half_height) / 4.6) ** 2)
     pedicle = np.exp(-(((ring - 1.0) * 3.4 / 0.9) ** 2)) * 2.0 + 0.6 * (ring < 1.0)
@@ -201,7 +235,7 @@ def humerus(body: Anatomy, side: float) -> tuple[Curve, Floats]:
     out = body.recipe.body.arms_out_mm
     head = np.array([x - side * 10.0 * f.across, 6.0 * f.deep, float(body.lifted(np.array(64.0 * f.long)))])
     elbow = np.array([x + side * (50.0 * f.across + 2.8 * out), 6.0, -340.0 * f.long])
-    share = np.linspace(0.0, 1.0, 60) ** 1.5
+    share = np.linspace(0.0, 1.0, 32) ** 1.7
     knots = (0.0, 0.03, 0.07, 0.13, 0.25, 1.0)
     radius = np.interp(share, knots, (21.0, 22.0, 18.0, 13.5, 11.5, 11.0)) * f.across
     cortex = np.interp(share, knots, (0.6, 0.6, 0.9, 1.8, 2.5, 2.6)) * f.across
@@ -244,8 +278,8 @@ def _scapulae(scene: Scene, body: Anatomy, gain: float) -> None:
         )
         for points, radius in borders:
             curve = Curve(smooth_path(at(points), 18), np.full(18, radius * f.across))
-            scene.hollow(curve, 0.8 * f.across, 0.4 * gain, 0.8 * gain * MARROW_SHARE)
-        _plate(scene, at([glenoid, angle, root, upper, (width + 6.0, 24.0, 64.0)]), 1.1 * gain * f.across)
+            scene.hollow(curve, 0.8 * f.across, 0.6 * gain, 0.8 * gain * MARROW_SHARE)
+        _plate(scene, at([glenoid, angle, root, upper, (width + 6.0, 24.0, 64.0)]), 1.5 * gain * f.across)
         socket = smooth_path(
             at([(width + 17.0, 8.0, 66.0), (width + 13.0, 10.0, 52.0), (width + 17.0, 8.0, 36.0)]), 10
         )
@@ -275,12 +309,12 @@ def _sternum(scene: Scene, body: Anatomy, gain: float) -> None:
 
 
 def _mandible(body: Anatomy) -> list[tuple[Curve, float]]:
-    """The jaw's arch from angle to angle, its rami, and the teeth's row as dense blocks."""
+    """The jaw's arch from angle to angle, its rami, and the teeth's row."""
     f = body.frame
     s = f.across
     x, y, z = body.chin
     knots = np.array(
-        [[-48.0, 72.0, 62.0], [-47.0, 66.0, 26.0], [-36.0, 34.0, 13.0], [-15.0, 10.0, 10.0], [0.0, 5.0, 9.0]]
+        [[-50.0, 76.0, 92.0], [-47.0, 66.0, 48.0], [-38.0, 34.0, 24.0], [-17.0, 10.0, 11.0], [0.0, 5.0, 9.0]]
     )
     knots = np.concatenate([knots, (knots * (-1.0, 1.0, 1.0))[-2::-1]])
     points = smooth_path(knots * s + (x, y, z), 30)
@@ -291,6 +325,7 @@ def _mandible(body: Anatomy) -> list[tuple[Curve, float]]:
         )
         * s
         + (x, y, z),
-        16,
+        60,
     )
-    return [(jaw, 2.2 * s), (Curve(teeth, np.full(16, 7.0 * s), np.full(16, 3.5 * s)), 2.5 * s)]
+    crowns = 6.0 + 1.5 * np.sin(np.arange(60) * 1.6)
+    return [(jaw, 1.8 * s), (Curve(teeth, crowns * s, np.full(60, 3.0 * s)), 1.6 * s)]

@@ -22,7 +22,7 @@ from annotate.audit.figures import (
     rate,
     without_action,
 )
-from annotate.audit.report_films import MALPOSITIONED, NOT_KNOWN, ZONES, reasons_of
+from annotate.audit.report_films import MALPOSITIONED, NOT_KNOWN, ZONES, ask, reasons_of
 from measure.accepted_range import GOODMAN, OTHER_PUBLISHED, AcceptedRange
 from measure.advice import Action
 from measure.patient import AgeGroup
@@ -197,8 +197,8 @@ NO_ACTION = "none"
 
 def pairings(readings: duckdb.DuckDBPyRelation, least: int) -> list[Pairing]:
     """The proposals against the first reading by hand, and the readers against each other."""
-    pairs = readings.query(
-        "every",
+    pairs = ask(
+        readings,
         "WITH read AS (SELECT DISTINCT film, reader FROM every "
         "WHERE source = 'hand' AND NOT rough AND reader IS NOT NULL) "
         "SELECT a.reader, b.reader FROM read AS a JOIN read AS b ON a.film = b.film AND a.reader < b.reader "
@@ -222,8 +222,8 @@ PAIRED = ("on_film_cm", "zone", "verdict", "action")
 def _pairing(name: str, readings: duckdb.DuckDBPyRelation, first: str, second: str) -> Pairing:
     """The first readings of either kind of the films that have both, in the order of the first kind."""
     columns = [f"{side}.{column} AS {side}_{column}" for side in ("a", "b") for column in PAIRED]
-    both = readings.query(
-        "every",
+    both = ask(
+        readings,
         "WITH fine AS (FROM every WHERE NOT rough), "
         f"seconds AS (SELECT film, min(place) AS place FROM fine WHERE {second} GROUP BY film), "
         f"firsts AS (SELECT film, min(place) AS place FROM fine WHERE {first} "
@@ -334,8 +334,8 @@ def _by_zones(readings: duckdb.DuckDBPyRelation) -> dict[tuple[str, str], int]:
         f"SELECT film, arg_min(zone, place) AS zone FROM every WHERE source = '{source}' GROUP BY film"
         for source in ("proposed", "hand")
     )
-    counted = readings.query(
-        "every",
+    counted = ask(
+        readings,
         "SELECT a.zone, coalesce(b.zone, ''), count(*) FROM ({}) AS a LEFT JOIN ({}) AS b USING (film) "
         "GROUP BY ALL".format(*firsts),
     )

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 NOT_KNOWN = "not known"
 
-MEMORY = "300MB"
+MEMORY = "200MB"
 """What DuckDB may take for sorting and joining; beyond it writes to a private temporary folder (ours)."""
 
 BATCH = 100_000
@@ -152,7 +152,7 @@ class Audit:
 
     def film_keys(self) -> Iterator[pyarrow.Array]:
         """The films' keys in the order of `films`, some at a time."""
-        for batch in _counted(self.readings, "film").to_arrow_reader(BATCH):
+        for batch in _counted(self.readings, "film, place").order("place").to_arrow_reader(BATCH):
             yield batch.column(0)
 
 
@@ -183,12 +183,14 @@ def read_audit(place: str, counted: Readings = Readings.BEST, period: Period = P
         readings = _readings(place, results, files, parts)
         _refuse_strange_verdicts(place, readings)
         _choose(readings, counted)
+        if not number_of(_counted(readings, "place")):
+            raise AuditError(
+                f"{place}: no reading found that counts as {counted.value!r}; choose other --readings."
+            )
         films = _films(readings, period)
     except duckdb.Error as error:
         told = next(iter(str(error).splitlines()), type(error).__name__)
         raise AuditError(f"{place}: results are damaged ({told}); run `lipmark audit run` again.") from error
-    if films.empty:
-        raise AuditError(f"{place}: no reading found that counts as {counted.value!r}; choose other --readings.")
     return Audit(films, settings, readings, scratch)
 
 
@@ -262,8 +264,8 @@ def _choose(readings: duckdb.DuckDBPyRelation, counted: Readings) -> None:
 
 
 def _counted(readings: duckdb.DuckDBPyRelation, columns: str) -> duckdb.DuckDBPyRelation:
-    """Columns of the readings that count, in their order."""
-    return readings.query("every", f"SELECT {columns} FROM every WHERE place IN (FROM counted) ORDER BY place")
+    """Columns of the readings that count, in whatever order."""
+    return ask(readings, f"SELECT {columns} FROM every WHERE place IN (FROM counted)")
 
 
 def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
@@ -271,9 +273,10 @@ def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
     import pyarrow
 
     made = {name: _MADE.get(name, name) for name in FACTORS}
-    told = ("entry", "patient", "time", "reader", "verdict", "action", "urgency", "no_action_because", "zone")
+    words = ("patient", "reader", "verdict", "action", "urgency", "no_action_because", "zone")
     numbers = ("on_film_cm", "in_patient_cm", "move_cm", "lip_mark_cm", "range_low_cm", "range_high_cm", "rough")
-    columns = {name: name for name in (*told, *numbers, *(name for name in COLUMNS if name.startswith("chance_")))}
+    chances = (name for name in COLUMNS if name.startswith("chance_"))
+    columns = {name: name for name in ("place", "entry", "time", *words, *numbers, *chances)}
     columns |= {
         "error": "error IS NOT NULL",
         "reasons": f"CASE verdict WHEN '{Verdict.CANNOT_SAY}' THEN {_REASONS} END",
@@ -281,9 +284,16 @@ def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
         **{name: f"coalesce(nullif(nullif({said}, ''), 'unknown'), '{NOT_KNOWN}')" for name, said in made.items()},
     }
     chosen = ", ".join(f"{made} AS {name}" for name, made in columns.items())
-    batches = [_words_once(batch) for batch in _counted(readings, chosen).to_arrow_reader(BATCH)]
-    table = pyarrow.Table.from_batches(batches).unify_dictionaries() if batches else pyarrow.table({})
+    found = _counted(readings, chosen).to_arrow_reader(BATCH)
+    # Nothing else may hold the batches: each column's then go as its own is made.
+    table = pyarrow.Table.from_batches([_words_once(batch) for batch in found]).unify_dictionaries()
     films: pd.DataFrame = table.to_pandas(self_destruct=True, split_blocks=True)
+    del table
+    pyarrow.default_memory_pool().release_unused()
+    # Sorted here, and only where need be: DuckDB would hold all columns of all films to do it.
+    if not films["place"].is_monotonic_increasing:
+        films = films.sort_values("place", ignore_index=True)
+    del films["place"]
     return films
 
 
@@ -294,6 +304,13 @@ def _words_once(batch: pyarrow.RecordBatch) -> pyarrow.RecordBatch:
         column.dictionary_encode() if pyarrow.types.is_string(column.type) else column for column in batch.columns
     ]
     return pyarrow.RecordBatch.from_arrays(columns, names=batch.schema.names)
+
+
+def ask(readings: duckdb.DuckDBPyRelation, query: str) -> duckdb.DuckDBPyRelation:
+    """What a query finds in the table "every", which is these readings."""
+    found = readings.query("every", query)
+    assert found is not None  # As it is for what is no SELECT.
+    return found
 
 
 def number_of(readings: duckdb.DuckDBPyRelation, what: str = "count(*)") -> int:

@@ -59,7 +59,7 @@ def list_films(audit: Audit) -> FilmList:
     import pandas as pd
 
     events = events_of(audit.films)
-    worth_a_look = np.maximum(events[ROUGH] | events[SILENT], events[MALPOSITION])
+    worth_a_look = np.maximum(np.maximum(events[ROUGH], events[SILENT]), events[MALPOSITION])
     order = np.argsort(-worth_a_look, kind="stable")[:MOST_LISTED]
     chosen = audit.films.iloc[order]
     levels = {factor: sorted(map(str, audit.films[factor].unique())) for factor in FACTORS}

@@ -77,6 +77,16 @@ def add_range(group: argparse._ActionsContainer) -> None:
     )
 
 
+def add_scale(group: argparse._ActionsContainer) -> None:
+    """Add --scale."""
+    group.add_argument(
+        "--scale",
+        type=as_argument(typed.scale),
+        metavar="FACTOR",
+        help="size of type and controls, 1 as on a laptop; default: grows with the screen",
+    )
+
+
 def add_overwrite(parser: argparse._ActionsContainer) -> None:
     """Add --overwrite."""
     parser.add_argument("--overwrite", action="store_true", help="replace files that are there")

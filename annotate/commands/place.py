@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from annotate.commands.arguments import add_scale
+
 FILMS_AHEAD = 2
 """Of the list, loaded and searched while one is read: with the film before, four are held (ours)."""
 
@@ -30,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--reader", metavar="NAME", help="who reads; default LIPMARK_READER, else the login name")
     parser.add_argument("--second", action="store_true", help="second reading: nothing shown before you saved")
     parser.add_argument("--beside", metavar="FILE", help="the patient's film before, to be seen beside (Y)")
+    add_scale(parser)
     parser.add_argument("--logbook", metavar="URL", help="another logbook; default LIPMARK_LOGBOOK, else your own")
 
 
@@ -56,5 +59,5 @@ def run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
     purpose = (SecondReading if args.second else FirstReading)(reader, args.logbook)
     beside = None if args.beside is None else Path(args.beside)
     session = Session(paths, purpose, Drafts(purpose.key, reader), ahead=FILMS_AHEAD, beside=beside)
-    MarkingWindow(session).run()
+    MarkingWindow(session, args.scale).run()
     return 0

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from annotate.commands.arguments import add_choice, as_argument, share, whole
+from annotate.commands.arguments import add_choice, add_scale, as_argument, share, whole
 from annotate.commands.practice_report import add_whose
 from annotate.words import typed
 from measure.errors import MeasureError
@@ -62,6 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--marks", type=Path, metavar="FILE", help="films with true points: CSV, or truth.jsonl")
     parser.add_argument("--new", action="store_true", help="a new round, also where one was left off")
+    add_scale(parser)
     add_whose(parser)
 
 
@@ -85,7 +86,7 @@ def _round(args: argparse.Namespace, reader: str, url: str | None) -> int:
 
     with Logbook.open(url) as logbook:
         history = kept(logbook, reader)
-    print("\n".join(said_at_the_end(practise(_begun(args, history), reader, url))))
+    print("\n".join(said_at_the_end(practise(_begun(args, history), reader, url, args.scale))))
     return 0
 
 

@@ -180,7 +180,7 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
         "--report-dicom",
         type=Path,
         metavar="DIR",
-        help="write a DICOM Structured Report and the marks as a picture",
+        help="write a DICOM Structured Report, and the marks as a picture and as a presentation state",
     )
     group.add_argument(
         "--report-fhir", type=Path, metavar="FILE", help="write FHIR R4 resources; they hold the patient's ID"

@@ -53,21 +53,30 @@ class Zone:
     right: Places
 
 
-def airway_ruler(film: Film, reading: Reading) -> Ruler | None:
-    """The airway upwards from the carina, in cm on the film; None where there is nothing to measure along."""
-    if film.spacing is None or reading.inputs is None or reading.distance is None:
+def airway_ruler(film: Film, reading: Reading, rough: bool = False) -> Ruler | None:
+    """The airway upwards from the carina, in cm on the film; None where there is nothing to measure along.
+
+    Parameters
+    ----------
+    film : Film
+    reading : Reading
+    rough : bool
+        Whether a rough scale from anatomy is enough; who draws such a ruler calls it rough.
+    """
+    if reading.inputs is None or reading.distance is None:
         return None
+    spacing = reading.inputs.spacing if film.spacing is None and rough else film.spacing
     turns, shape = reading.inputs.quarter_turns, film.shape
     marks = turned_landmarks(reading.landmarks, shape, turns)
-    if marks.carina is None:
+    if spacing is None or marks.carina is None:
         return None
-    cm = 0.1 * film_per_measured(film.spacing.plane, film.magnification).value
+    cm = 0.1 * film_per_measured(spacing.plane, film.magnification).value
     path = [marks.carina, *reversed([p for p in marks.airway_path if p.row < marks.carina.row])]
     if len(path) == 1 and marks.tip and reading.distance.vertical_on_film.value > TELLS_DIRECTION_CM:
         path.append(marks.tip)
     if len(path) == 1:
         path.append(replace(marks.carina, row=marks.carina.row - 1.0))
-    heights = list(_heights_cm(path, turned_spacing(film.spacing, turns), cm))
+    heights = list(_heights_cm(path, turned_spacing(spacing, turns), cm))
     if heights[-1] < RULER_CM:
         beyond = (RULER_CM - heights[-2]) / (heights[-1] - heights[-2])
         last, before = path[-1], path[-2]

@@ -8,7 +8,6 @@ from functools import partial
 from logging import DEBUG
 from pathlib import Path
 
-from annotate.films.supervisor import DEADLINE_S, Lost, Supervisor
 from annotate.messages import LOG, tell, tell_unforeseen
 from annotate.words.printable import name_of
 from annotate.writing import OutputError
@@ -111,7 +110,7 @@ def answer_all(
     request: Request,
     pictures: Path | None,
     workers: int,
-    deadline_s: float = DEADLINE_S,
+    deadline_s: float | None = None,
     *,
     overwrite: bool = False,
 ) -> Iterator[Answer]:
@@ -128,7 +127,7 @@ def answer_all(
     workers : int
         Processes; few films are read in this one.
     deadline_s : float
-        Longest time for a film there.
+        Longest time for a film there; None for the usual one.
     overwrite : bool
         Whether pictures may take the place of files that are there.
     """
@@ -137,8 +136,11 @@ def answer_all(
     if workers < 2 or len(paths) < WORTH_PROCESSES:
         yield from map(one, zip(paths, targets, strict=True))
         return
+    # Imported here: one film needs no processes.
+    from annotate.films.supervisor import DEADLINE_S, Lost, Supervisor
+
     begin = partial(tell, LOG.isEnabledFor(DEBUG))
-    with Supervisor(one, workers, deadline_s=deadline_s, begin=begin) as supervisor:
+    with Supervisor(one, workers, deadline_s=deadline_s or DEADLINE_S, begin=begin) as supervisor:
         results = supervisor.results(zip(paths, targets, strict=True))
         for path, result in zip(paths, results, strict=True):
             yield given_up(name_of(path), result.reason) if isinstance(result, Lost) else result

@@ -31,6 +31,9 @@ ATTEMPTS = 2
 AHEAD = 1000
 """Answers that wait for a slow one before them (ours): some megabytes."""
 
+LOOK_UP_S = 0.1
+"""How often it is asked whether a result is still wanted (ours)."""
+
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
@@ -140,6 +143,15 @@ class Supervisor(Generic[Job, Result]):
             self._watch(now, end)
         done, self._done = self._done, []
         return done
+
+    def result(self, job: Job, wanted: Callable[[], bool]) -> Result | Lost | None:
+        """The result of one job, or None where nobody wants it any more: `wanted` is asked again and again."""
+        ticket = self.submit(job)
+        while wanted():
+            for done, result in self.finished(LOOK_UP_S):
+                if done == ticket:
+                    return result
+        return None
 
     def results(self, jobs: Iterable[Job]) -> Iterator[Result | Lost]:
         """A result for every job, in the order of the jobs, each as soon as those before it are there.

@@ -99,12 +99,15 @@ def previous_entry(logbook: Logbook, patient: str | None, film: str, hours: floa
     hours : float or None
         `annotate.logbook.privacy.film_hours` of this film: no film taken after it comes before it.
     """
-    before = None
-    for read in [] if patient is None else films_of(logbook, patient):
-        if read.entry.film == film or _later(read, hours):
-            break
-        before = read.entry
-    return before
+    films = [] if patient is None else films_of(logbook, patient)
+    place = place_of(films, film, hours)
+    return films[place - 1].entry if place else None
+
+
+def place_of(films: Sequence[FilmRead], film: str, hours: float | None = None) -> int:
+    """How many of a patient's films come before one, whether it is among them or not; see `previous_entry`."""
+    here = (number for number, read in enumerate(films) if read.entry.film == film or _later(read, hours))
+    return next(here, len(films))
 
 
 def reading_of_film(url: str | None, film: str) -> Reading | None:

@@ -109,6 +109,7 @@ class Practice(Purpose):
     title = "practice"
     proposes = False
     has_form = False
+    lays_ruler = True
     asks = ""
     compared_as = "true"
     saves_as = "Answer"

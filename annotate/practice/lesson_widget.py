@@ -13,7 +13,6 @@ from qtpy.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QVBoxL
 from annotate.practice.lesson import CHOICES, Practice, Shown
 from annotate.practice.lesson_words import (
     Row,
-    measured_between,
     move_named,
     round_in_words,
     told_after,
@@ -21,6 +20,7 @@ from annotate.practice.lesson_words import (
 )
 from annotate.practice.progress import progress_of
 from annotate.window.purpose import Host
+from annotate.window.size import grown
 from measure.advice import STEP_CM
 
 STYLE = """
@@ -50,9 +50,8 @@ class LessonWidget(QWidget):
     def __init__(self, practice: Practice, desk: Host) -> None:
         super().__init__()
         self._practice, self._desk = practice, desk
-        self.setStyleSheet(STYLE)
+        self.setStyleSheet(grown(STYLE, desk.scale))
         self._told = _label()
-        self._ruler = _label()
         self._moved = _label()
         self._choices = [self._choice_button(number, choice.value) for number, choice in enumerate(CHOICES, 1)]
         self._outcome, self._sentence, self._facts = _label("outcome"), _label("sentence"), _label()
@@ -80,10 +79,6 @@ class LessonWidget(QWidget):
 
     def _show_question(self, shown: Shown) -> None:
         self._told.setText(_table((label, text) for label, text in told_before(shown.task)))
-        marking = self._desk.marking
-        between = "" if marking is None else measured_between(shown.task, marking.landmarks)
-        self._ruler.setText(f"Between your points: <b>{escape(between)}</b>")
-        self._ruler.setVisible(bool(between))
         self._moved.setText(f"What to do at the lip: <b>{escape(move_named(shown.withdraw_cm))}</b>")
         for choice, button in zip(CHOICES, self._choices, strict=True):
             button.setChecked(choice is shown.choice)
@@ -108,7 +103,10 @@ class LessonWidget(QWidget):
         head = _label("head")
         head.setText("Where does the tip lie?")
         how = _label()
-        how.setText("Place the tip (T) and the carina (C), or say that one is not visible (V).")
+        how.setText(
+            "Place the tip (T) and the carina (C), or say that one is not visible (V). Then a ruler lies there: "
+            "bend it along the airway by its grips (R takes it away)."
+        )
         grid = QGridLayout()
         for number, button in enumerate(self._choices):
             grid.addWidget(button, number // COLUMNS, number % COLUMNS)
@@ -121,7 +119,6 @@ class LessonWidget(QWidget):
             moves.addWidget(self._button(text, act))
         for item in (head, how, self._told):
             column.addWidget(item)
-        column.addWidget(self._ruler)
         column.addLayout(grid)
         column.addWidget(self._moved)
         column.addLayout(moves)

@@ -12,9 +12,7 @@ from annotate.practice.task import Task
 from annotate.practice.teaching import move_in_short, span
 from annotate.words.answer import likeliest_in_words
 from measure.accepted_range import DEFAULT_RANGE, AcceptedRange, range_for
-from measure.assess import assess
 from measure.errors import MeasureError
-from measure.landmarks import Landmarks
 from measure.posture import NeckPosture
 from measure.reading import Reading
 
@@ -108,12 +106,6 @@ def round_in_words(progress: Progress) -> Iterator[tuple[str, str]]:
 def move_named(move_cm: float | None) -> str:
     """The move as it stands while the film is not answered."""
     return "not named yet" if move_cm is None else _move(move_cm)
-
-
-def measured_between(task: Task, marks: Landmarks) -> str:
-    """What a ruler along the airway shows between the trainee's own points; nothing of what it means."""
-    reading = assess(task.marked(marks.tip, marks.carina))
-    return "" if reading.distance is None else f"{_signed(reading.distance.on_film.value)} on the film"
 
 
 def accepted_for(task: Task) -> AcceptedRange | None:

@@ -11,7 +11,7 @@ from annotate.practice.rounds import Round
 from annotate.practice.supply import Supply
 
 
-def practise(round_: Round, reader: str, logbook: str | None) -> Round:
+def practise(round_: Round, reader: str, logbook: str | None, scale: float | None = None) -> Round:
     """Show the round's films that are left, until the window is closed.
 
     Parameters
@@ -22,6 +22,8 @@ def practise(round_: Round, reader: str, logbook: str | None) -> Round:
         Whose answers.
     logbook : str or None
         URL; None for the user's own.
+    scale : float or None
+        Of the window's type and controls; None lets the screen's height decide.
 
     Returns
     -------
@@ -43,7 +45,7 @@ def practise(round_: Round, reader: str, logbook: str | None) -> Round:
     with Supply() as supply:
         practice = Practice(round_, reader, logbook, supply)
         session = Session(practice.paths, practice, Drafts(practice.key, reader), practice.load)
-        MarkingWindow(session).run()
+        MarkingWindow(session, scale).run()
     return practice.round
 
 

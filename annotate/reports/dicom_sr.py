@@ -98,7 +98,7 @@ def _observers(reported: Reported) -> hd.sr.ObservationContext:
     person = hd.sr.ObserverContext(
         observer_type=codes.DCM.Person,
         observer_identifying_attributes=hd.sr.PersonObserverIdentifyingAttributes(
-            name=f"{reported.reader.replace('^', ' ').replace('=', ' ')}^"
+            name=f"{reported.reader_as_name}^"
         ),
     )
     return hd.sr.ObservationContext(observer_person_context=person, observer_device_context=device)

@@ -10,7 +10,7 @@ MODEL_NAME = "lipmark readings"
 
 
 def is_ours(dataset: Dataset) -> bool:
-    """Whether lipmark wrote this report or capture: it is not to be read as a film."""
+    """Whether lipmark wrote this report, capture or presentation state: it is not to be read as a film."""
     return (
         str(dataset.get("Manufacturer", "")) == MANUFACTURER
         and str(dataset.get("ManufacturerModelName", "")) == MODEL_NAME

@@ -12,6 +12,7 @@ import highdicom  # noqa: F401
 from annotate.films.answers import Answer
 from annotate.messages import LOG, tell_unforeseen
 from annotate.reports.dicom_capture import secondary_capture
+from annotate.reports.dicom_marks import presentation_state
 from annotate.reports.dicom_sr import structured_report
 from annotate.reports.fhir import bundle, bundles
 from annotate.reports.source import Reported, ReportError, header_of
@@ -28,7 +29,7 @@ class Reporter:
     Parameters
     ----------
     dicom_folder : Path or None
-        Where reports and captures go, numbered in the order of the films.
+        Where reports, captures and presentation states go, numbered in the order of the films.
     fhir_file : Path or None
         Where the FHIR resources go: one bundle, or an array of them.
     reader : str
@@ -90,7 +91,10 @@ class Reporter:
         for name, made in (
             ("report", structured_report(reported)),
             ("capture", secondary_capture(reported, film)),
+            ("marks", presentation_state(reported)),
         ):
+            if made is None:
+                continue
             place = self._dicom_folder / f"{number:04d}-{name}.dcm"
             with whole_file(place, overwrite=self._overwrite, inputs=(path,)) as file:
                 made.save_as(file)

@@ -52,6 +52,11 @@ class Reported:
     reading: Reading
     reader: str = ""
 
+    @property
+    def reader_as_name(self) -> str:
+        """Who confirmed it, without the characters that part a DICOM name (PS3.5 6.2.1)."""
+        return self.reader.replace("^", " ").replace("=", " ")
+
     def stored_point(self, row: float, column: float) -> tuple[float, float]:
         """Column and row of a point of the upright film in the pixels as stored.
 

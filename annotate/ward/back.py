@@ -33,6 +33,7 @@ class Kind(StrEnum):
 
     REPORT = "report"
     CAPTURE = "capture"
+    MARKS = "marks"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,7 @@ class Due:
 
 
 class Back:
-    """Sends reports and captures.
+    """Sends reports, captures and presentation states.
 
     Parameters
     ----------
@@ -89,7 +90,9 @@ class Back:
         if due is None:
             return
         try:
-            self._send(self._object(due))
+            content = self._object(due)
+            if content is not None:
+                self._send(content)
         except DeliveryError as error:
             if error.hopeless:
                 LOG.error("ward: %s of film %s is given up: %s", due.kind, due.film, error)
@@ -128,8 +131,8 @@ class Back:
             row = connection.execute(taken).first()
         return None if row is None else Due(row.film, row.reading, Kind(row.kind), row.attempts)
 
-    def _object(self, due: Due) -> bytes:
-        """As built before, so that what is sent twice is one object."""
+    def _object(self, due: Due) -> bytes | None:
+        """As built before, so that what is sent twice is one object; None where this film has none of the kind."""
         part = f"{due.kind}-{due.reading}"
         kept = self._shelf.get(due.film, part)
         if kept is not None:
@@ -143,7 +146,8 @@ class Back:
             raise DeliveryError(f"it was not built: {error}") from error
         if isinstance(built, str):
             raise DeliveryError(built, hopeless=True)
-        self._shelf.put(due.film, part, built)
+        if built is not None:
+            self._shelf.put(due.film, part, built)
         return built
 
     def _later(self, number: int, due: Due, trouble: str) -> None:
@@ -158,9 +162,13 @@ class Back:
             connection.execute(update(DeliveryRow).where(DeliveryRow.number == number).values(**values))
 
 
-def build(kind: Kind, film: bytes, packed: bytes) -> bytes | str:
-    """An object's bytes, or in words why there can be none; runs in a process that reads films."""
+def build(kind: Kind, film: bytes, packed: bytes) -> bytes | str | None:
+    """An object's bytes, or in words why there can be none; runs in a process that reads films.
+
+    None where this film has no such object, and needs none.
+    """
     from annotate.reports.dicom_capture import secondary_capture
+    from annotate.reports.dicom_marks import presentation_state
     from annotate.reports.dicom_sr import structured_report
     from annotate.reports.source import Reported, ReportError, header_of
     from imaging.load import load_film
@@ -172,7 +180,16 @@ def build(kind: Kind, film: bytes, packed: bytes) -> bytes | str:
         return str(error)
     loaded = load_film(film)
     reported = Reported(header, loaded.shape, loaded.turn, reading, reader)
-    built: Any = structured_report(reported) if kind is Kind.REPORT else secondary_capture(reported, loaded)
+    built: Any
+    match kind:
+        case Kind.REPORT:
+            built = structured_report(reported)
+        case Kind.CAPTURE:
+            built = secondary_capture(reported, loaded)
+        case Kind.MARKS:
+            built = presentation_state(reported)
+    if built is None:
+        return None
     held = io.BytesIO()
     built.save_as(held, enforce_file_format=True)
     return held.getvalue()

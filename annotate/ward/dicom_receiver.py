@@ -12,6 +12,7 @@ from pynetdicom.events import Event
 from pynetdicom.transport import ThreadedAssociationServer
 
 from annotate.messages import LOG, tell_unforeseen
+from annotate.reports.dicom_marks import PRESENTATION_CLASS
 from annotate.reports.dicom_sr import SR_CLASS
 from annotate.ward.errors import NoRoomError, NotAnObjectError, WardError
 from annotate.ward.metrics import RECEIVED
@@ -63,7 +64,7 @@ class DicomReceiver:
         self._ae.require_calling_aet = [peer.ae_title for peer in peers]
         self._ae.add_supported_context(VERIFICATION)
         syntaxes = readable_syntaxes()
-        for sop_class in (*ACCEPTED_CLASSES, SR_CLASS):
+        for sop_class in (*ACCEPTED_CLASSES, SR_CLASS, PRESENTATION_CLASS):
             self._ae.add_supported_context(sop_class, syntaxes)
         handlers: list[evt.EventHandlerType] = [(evt.EVT_C_ECHO, self._echo), (evt.EVT_C_STORE, self._store)]
         try:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import secrets
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from annotate.ward.database import WardDatabase
@@ -28,6 +29,9 @@ HOLD = timedelta(seconds=150)
 NOT_READ_RANK = 9
 SUMMARY = ("verdict", "adjustment", "distance", "accepted_range")
 """Keys of a Reading that lists show: the whole of 500 takes longer to parse than a list may take."""
+
+LISTED_AT_HAND = 1000
+"""Films whose names and summaries stay in memory (ours): the list asks for the same 500 again and again."""
 
 PROGRAM = "program"
 """Reader of what nobody has confirmed."""
@@ -106,6 +110,7 @@ class Register:
 
     def __init__(self, database: WardDatabase, vault: Vault) -> None:
         self._database, self._vault = database, vault
+        self._identifiers = lru_cache(LISTED_AT_HAND)(self._opened)
 
     def add(self, film: str, object_key: str, source: str) -> bool:
         """Write a film down as waiting; False where it is there already."""
@@ -224,25 +229,31 @@ class Register:
         query = _BRIEFLY.where(FilmRow.received >= time).order_by(*order).limit(most)
         with self._database.reading() as connection:
             rows = connection.execute(query).all()
-        return [self._listed(row) for row in rows]
+        return [self._listed(row, _summary) for row in rows]
 
     def before(self, film: Listed) -> Listed | None:
-        """The same patient's film before this one, its pixels still there."""
+        """The same patient's film before this one, its pixels still there.
+
+        Two films stand in the order in which they were taken, where both tell it, else in that of their receipt:
+        films may come late.
+        """
         if film.patient is None:
             return None
-        query = (
-            _LISTED.where(
-                FilmRow.patient == film.patient,
-                FilmRow.received < film.received,
-                FilmRow.pixels_gone.is_(None),
-                FilmRow.reading.is_not(None),
-            )
-            .order_by(FilmRow.received.desc())
-            .limit(1)
+        query = select(FilmRow.id, FilmRow.received, FilmRow.identifiers).where(
+            FilmRow.patient == film.patient,
+            FilmRow.id != film.id,
+            FilmRow.pixels_gone.is_(None),
+            FilmRow.reading.is_not(None),
         )
+        here = "" if film.identifiers is None else film.identifiers.taken
+        older = []
         with self._database.reading() as connection:
-            row = connection.execute(query).first()
-        return None if row is None else self._listed(row)
+            for row in connection.execute(query):
+                there = None if row.identifiers is None else self._identifiers(row.identifiers)
+                taken = "" if there is None or not here else there.taken
+                if taken < here if taken not in ("", here) else row.received < film.received:
+                    older.append((taken, row.received, row.id))
+        return self.film(max(older)[2]) if older else None
 
     def readings(self, film: str) -> list[Answered]:
         """All answers to a film, oldest first."""
@@ -263,11 +274,16 @@ class Register:
         with self._database.reading() as connection:
             return connection.execute(select(func.count()).select_from(FilmRow).where(waits)).scalar_one()
 
-    def stalled(self, age: timedelta) -> list[str]:
-        """Films that have waited so long, or whose reader has said nothing for too long."""
-        waits = (FilmRow.status == Status.QUEUED) & (FilmRow.received <= _now() - age)
-        lost = (FilmRow.status == Status.BEING_READ) & (FilmRow.held_until < _now())
-        query = select(FilmRow.id).where(or_(waits, lost)).order_by(FilmRow.received)
+    def waiting(self, age: timedelta) -> list[str]:
+        """Films that have waited so long, oldest first."""
+        return self._ids(FilmRow.status == Status.QUEUED, FilmRow.received <= _now() - age)
+
+    def lost(self) -> list[str]:
+        """Films whose reader has said nothing for too long, oldest first."""
+        return self._ids(FilmRow.status == Status.BEING_READ, FilmRow.held_until < _now())
+
+    def _ids(self, *true: ColumnElement[bool]) -> list[str]:
+        query = select(FilmRow.id).where(*true).order_by(FilmRow.received)
         with self._database.reading() as connection:
             return list(connection.execute(query).scalars())
 
@@ -290,6 +306,7 @@ class Register:
             connection.execute(
                 update(FilmRow).where(FilmRow.id == film).values(identifiers=None, pixels_gone=_now())
             )
+        self._identifiers.cache_clear()
 
     def _locked(self, whose: Whose | None) -> dict[str, object]:
         if whose is None:
@@ -301,8 +318,10 @@ class Register:
             "fingerprint": whose.fingerprint,
         }
 
-    def _listed(self, row: Any) -> Listed:
-        locked = row.identifiers
+    def _opened(self, locked: bytes) -> Identifiers:
+        return Identifiers(**json.loads(self._vault.opened(locked)))
+
+    def _listed(self, row: Any, parsed: Callable[[str], Any] = json.loads) -> Listed:
         return Listed(
             id=row.id,
             received=row.received,
@@ -310,11 +329,11 @@ class Register:
             source=row.source,
             status=Status(row.status),
             reason=row.reason,
-            identifiers=None if locked is None else Identifiers(**json.loads(self._vault.opened(locked))),
+            identifiers=None if row.identifiers is None else self._identifiers(row.identifiers),
             patient=row.patient,
             fingerprint=row.fingerprint,
             attempts=row.attempts,
-            answer=None if row.number is None else _answered(row),
+            answer=None if row.number is None else _answered(row, parsed),
         )
 
 
@@ -366,13 +385,18 @@ def _add_reading(connection: Connection, film: str, reading: Reading, reader: st
     return int(connection.execute(row.returning(ReadingRow.number)).scalar_one())
 
 
-def _answered(row: Any) -> Answered:
+@lru_cache(LISTED_AT_HAND)
+def _summary(text: str) -> Any:
+    return json.loads(text)
+
+
+def _answered(row: Any, parsed: Callable[[str], Any] = json.loads) -> Answered:
     return Answered(
         number=row.number,
         time=row.time,
         reader=row.reader,
         decision=Decision(row.decision),
-        answer=json.loads(row.answer),
+        answer=parsed(row.answer),
         headline=row.headline,
         place=row.place,
         screen=row.screen,

@@ -17,11 +17,13 @@ from annotate.ward.film_reader import Known
 from annotate.ward.register import Listed, Register
 from annotate.ward.schema import Decision
 from annotate.ward.shelf import CASE, Shelf
-from annotate.words.answer import headline_of, place_of
+from annotate.words.answer import headline_of, place_of, reason_in_words
 from annotate.words.screen import screen
 from imaging.case import Request, case_of
 from imaging.film import Film
 from measure.assess import Case, assess
+from measure.errors import MeasureError
+from measure.follow_up import PreviousFilm
 from measure.landmarks import Landmark, Landmarks, Point, Seen
 from measure.posture import NeckPosture
 from measure.reading import Reading
@@ -103,8 +105,8 @@ class Review:
         self._saving = threading.Lock()
         self.known = lru_cache(FILMS_AT_HAND)(self._known)
 
-    def measure(self, film: str, marks: Marks) -> tuple[Case, Reading]:
-        """What these marks say: `assess`, as everywhere.
+    def measure(self, film: Listed, marks: Marks) -> tuple[Case, Reading]:
+        """What these marks say beside the patient's film before: `assess`, as everywhere.
 
         Raises
         ------
@@ -113,15 +115,19 @@ class Review:
         MeasureError
             Where a mark or value cannot be.
         """
-        known = self.known(film)
+        known = self.known(film.id)
         request = Request(
             tip=marks.tip,
             carina=marks.carina,
             known=Case(
-                "", lip_mark_cm=marks.lip_mark_cm, tube=Tube(size_mm=marks.tube_size_mm), posture=marks.neck
+                "",
+                lip_mark_cm=marks.lip_mark_cm,
+                tube=Tube(size_mm=marks.tube_size_mm),
+                posture=marks.neck,
+                previous=self._previous(film),
             ),
         )
-        case = case_of(film, known.film, request, known.proposal)
+        case = case_of(film.id, known.film, request, known.proposal)
         if marks.no_tube:
             case = replace(case, landmarks=Landmarks(), seen=Seen.NO_TUBE)
         elif marks.no_carina:
@@ -136,11 +142,21 @@ class Review:
         ChangedMeanwhileError
             Where another reading holds than the one that the reader saw.
         """
-        case, reading = self.measure(film.id, marks)
+        case, reading = self.measure(film, marks)
         number = self._register.keep_decision(film.id, seen, reading, reader, marks.decision)
         self._shelf.put(film.id, f"reading-{number}", pickle.dumps((reading, reader)))
         self._write_logbook(film, case, reading, reader)
         return number, reading
+
+    def _previous(self, film: Listed) -> PreviousFilm | None:
+        """The film before, where it has a distance to compare with."""
+        before = self._register.before(film)
+        if before is None or before.answer is None:
+            return None
+        try:
+            return PreviousFilm.from_reading(Reading.from_dict(before.answer.answer))
+        except MeasureError:
+            return None
 
     def _write_logbook(self, film: Listed, case: Case, reading: Reading, reader: str) -> None:
         with self._saving, Logbook.open(self._logbook) as logbook:
@@ -177,7 +193,7 @@ def view_of(film: Film, reading: Reading) -> dict[str, Any]:
     return {
         "headline": headline_of(reading),
         "place": place_of(reading),
-        "reason": reading.error or reading.reason,
+        "reason": reading.error or reason_in_words(reading),
         "check": "" if reading.adjustment is None else reading.adjustment.check,
         "urgency": "" if reading.adjustment is None else reading.adjustment.urgency.value,
         "tip": _mark(film, reading.landmarks.tip),

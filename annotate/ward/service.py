@@ -88,7 +88,7 @@ class Service:
         self._closing.callback(self.receiver.stop)
         if settings.watch is not None:
             self._closing.callback(WatchedFolder(settings.watch, self.reception).stop)
-        review = Review(self.register, shelf, str(settings.data / "logbook.sqlite"))
+        review = Review(self.register, shelf, settings.logbook)
         self.gate = Gate(self.people, settings, default_reader())
         self.ward = Ward(settings, self.gate, self.people, self.register, shelf, review, self.reception, self.back)
         self.app = application(self.ward)
@@ -104,7 +104,7 @@ class Service:
         """What was waiting when a service stopped or was killed."""
         from datetime import timedelta
 
-        for film in self.register.stalled(timedelta(0)):
+        for film in (*self.register.lost(), *self.register.waiting(timedelta(0))):
             self._queue.wake_reader(film)
         if self.back is not None:
             self.back.catch_up()

@@ -134,6 +134,11 @@ class Settings:
         return timedelta(days=self.keep_days)
 
     @property
+    def logbook(self) -> str:
+        """Where confirmed readings are kept for ever: with the tables, so that several services share it."""
+        return self.database or str(self.data / "logbook.sqlite")
+
+    @property
     def tls(self) -> ssl.SSLContext | None:
         """For the DICOM port."""
         if self.tls_cert is None or self.tls_key is None:

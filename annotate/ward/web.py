@@ -241,7 +241,7 @@ class Addresses:
         try:
             known = self._ward.review.known(film.id)
             marks = pages.marks_of(film.answer)
-            _, reading = self._ward.review.measure(film.id, marks)
+            _, reading = self._ward.review.measure(film, marks)
         except (WardError, MeasureError):
             return None
         rows, columns = known.film.shape
@@ -283,7 +283,7 @@ class Addresses:
         if film.answer is None:
             raise HTTPException(404, "This film has no reading.")
         marks = pages.marks_of(film.answer)
-        _, reading = self._ward.review.measure(film.id, marks)
+        _, reading = self._ward.review.measure(film, marks)
         reader = film.answer.reader if pages.is_confirmed(film.answer) else ""
         whole = bundle(reading, film.identifiers or Identifiers(), reader, film.answer.time)
         return Response(whole, media_type="application/fhir+json")
@@ -296,10 +296,10 @@ class Addresses:
     def _assess(self, request: Request, plain: dict[str, Any]) -> Response:
         person = self._reader(request)
         self._ward.gate.check_form(request, person, request.headers.get(FORM_TOKEN_HEADER, ""))
-        film = request.path_params["film"]
+        film = self._found(request)
         try:
             _, reading = self._ward.review.measure(film, Marks.from_plain(plain))
-            view = view_of(self._ward.review.known(film).film, reading)
+            view = view_of(self._ward.review.known(film.id).film, reading)
         except (WardError, MeasureError) as error:
             return JSONResponse({"trouble": str(error)}, 422)
         return JSONResponse(view | {"reading": reading.to_dict()})

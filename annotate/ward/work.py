@@ -104,11 +104,16 @@ class Work:
         return Whose(identifiers, patient, known.film.fingerprint)
 
     def catch_up(self, queue: WorkQueue) -> None:
-        """Wake readers for films that nobody reads; while others wait in the queue, these may be among them."""
-        if queue.pending():
-            return
-        for film in self._register.stalled(STALLED):
-            queue.wake_reader(film)
+        """Wake readers for films that nobody reads.
+
+        What a killed service had in hand goes before all that wait: it has waited long enough. Of films that no
+        service had yet, some may be in the queue: they are woken again once it is empty.
+        """
+        for film in self._register.lost():
+            queue.wake_reader(film, first=True)
+        if not queue.pending():
+            for film in self._register.waiting(STALLED):
+                queue.wake_reader(film)
 
     def forget_expired(self) -> int:
         """Remove pixels and identifiers whose days are over; how many films that was."""

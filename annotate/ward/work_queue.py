@@ -6,6 +6,7 @@ is found in the register again.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from pathlib import Path
 
@@ -19,6 +20,9 @@ from annotate.ward.database import WardDatabase
 NAME = "lipmark-ward"
 SOONEST_S, LATEST_S = 0.05, 0.25
 """How often an idle worker looks into the file (ours): a film must not wait for it."""
+
+FIRST = 1
+"""Priority of what goes before the films that wait."""
 
 
 class WorkQueue:
@@ -53,8 +57,9 @@ class WorkQueue:
         tidy : callable
             Called every minute.
         """
+        _tell_shortly()
         self._register(read, deliver)
-        self._huey.periodic_task(crontab(minute="*"), name="tidy")(_contained(tidy))
+        self._huey.periodic_task(crontab(minute="*"), name="tidy", priority=FIRST)(_contained(tidy))
         self._consumer = _QuietConsumer(
             self._huey, workers=workers, initial_delay=SOONEST_S, max_delay=LATEST_S, check_worker_health=False
         )
@@ -64,10 +69,10 @@ class WorkQueue:
         self._read = self._huey.task(name="read")(_contained(read))
         self._deliver = self._huey.task(name="deliver")(_contained(deliver))
 
-    def wake_reader(self, film: str) -> None:
-        """Have a film read."""
+    def wake_reader(self, film: str, *, first: bool = False) -> None:
+        """Have a film read, before all others if told so."""
         if self._read is not None:
-            self._read(film)
+            self._read(film, priority=FIRST if first else None)
 
     def wake_delivery(self, delivery: int, after_s: float = 0.0) -> None:
         """Have an object delivered, later if told so."""
@@ -93,6 +98,18 @@ class _QuietConsumer(Consumer):  # type: ignore[misc]  # Huey has no types.
 
     def _set_signal_handlers(self) -> None:
         pass
+
+
+class _Told(logging.Handler):
+    """Huey's complaints in a line each: a database that is away for an hour must not fill the journal."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        LOG.log(record.levelno, "ward: the queue: %s", record.getMessage())
+
+
+def _tell_shortly() -> None:
+    logger = logging.getLogger("huey")
+    logger.handlers, logger.propagate = [_Told(logging.WARNING)], False
 
 
 def _huey(data: Path, database: WardDatabase) -> Huey:

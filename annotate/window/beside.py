@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
@@ -15,10 +16,13 @@ from annotate.window.film_view import FilmView
 from annotate.window.grey import levels_of, part_of
 from annotate.window.marking import Marking
 from annotate.window.overlay import LONG_SIDE_CM, draw
+from annotate.window.size import grown
 from annotate.window.stage import Stage
 from annotate.window.strip import Strip
 from annotate.words.answer import height_in_words
 from measure.errors import MeasureError
+from measure.posture import NeckPosture
+from measure.reading import Reading
 
 STYLE = """
 #side { background: #101214; }
@@ -47,8 +51,8 @@ class Beside:
         self.side = QWidget()
         self.side.setObjectName("side")
         self.side.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.side.setStyleSheet(STYLE)
-        self._head, self._view, self._strip = QLabel(), FilmView(), Strip()
+        self.side.setStyleSheet(grown(STYLE, stage.view.scale))
+        self._head, self._view, self._strip = QLabel(), FilmView(stage.view.scale), Strip(stage.view.scale)
         self._head.setWordWrap(True)
         self._view.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         column = QVBoxLayout(self.side)
@@ -100,11 +104,12 @@ class Beside:
 
     def follow(self) -> None:
         """The same level and size as the film that is open, with its own ruler."""
+        self._strip.update()
         if self.side.isHidden() or self._before is None or self._stage.marking is None:
             return
         self._say()
         self._view.camera = linked(self._level_camera(), self._stage.marking, self._before)
-        pixel = 1.0 / self._view.camera.zoom
+        pixel = self._view.scale / self._view.camera.zoom
         self._view.show_drawing(draw(self._before, pixel, tells=True))
 
     def _level_camera(self) -> Camera:
@@ -139,7 +144,7 @@ class Beside:
         if marking is None:
             return
         try:
-            self._strip.show_points(self._stage.session.purpose.trend(marking), marking)
+            self._strip.show_around(self._stage.session.purpose.trend(marking), marking)
         except (LogbookError, MeasureError, OSError) as error:
             self._stage.notify(str(error))
 
@@ -167,21 +172,30 @@ class Beside:
         self._say()
 
     def _say(self) -> None:
-        marking = self._stage.marking
-        if marking is None:
-            return
-        words = ["The film before"]
-        before = self._before
         if self._coming:
-            words.append("is being looked at.")
-        elif before is None:
-            words.append("is in the logbook alone: give its file with --beside to see it.")
-        elif before.reading.distance is not None:
-            words[0] += f": {height_in_words(before.reading.distance.on_film)}"
-            inputs = before.reading.inputs
-            if inputs is not None and inputs.lip_mark_cm is not None:
-                words.append(f"lip mark {inputs.lip_mark_cm:g} cm")
-        self._head.setText(" · ".join(words))
+            said = "The film before is being looked at."
+        elif self._before is None:
+            said = "The film before is in the logbook alone: give its file with --beside to see it."
+        else:
+            said = " · ".join(_known_of(self._before.reading))
+        self._head.setText(said)
+
+
+def _known_of(reading: Reading) -> Iterator[str]:
+    """What the film before says of itself, and what it leaves open."""
+    if reading.distance is None or reading.inputs is None:
+        yield "The film before: not measured"
+        return
+    inputs = reading.inputs
+    rough = " (rough scale)" if inputs.spacing is not None and inputs.spacing.rough else ""
+    yield f"The film before: {height_in_words(reading.distance.on_film)}{rough}"
+    known = {
+        "lip mark": "" if inputs.lip_mark_cm is None else f"{inputs.lip_mark_cm:g} cm",
+        "neck": "" if inputs.neck_posture is NeckPosture.UNKNOWN else inputs.neck_posture.value,
+    }
+    yield from (f"{name} {value}" for name, value in known.items() if value)
+    if missing := [name for name, value in known.items() if not value]:
+        yield f"{' and '.join(missing)} not known: read and save that film first"
 
 
 def linked(camera: Camera, here: Marking, there: Marking) -> Camera:

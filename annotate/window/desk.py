@@ -53,7 +53,7 @@ class Desk(QObject):
     def __init__(self, view: View, session: Session, own_window: bool = True) -> None:
         super().__init__()
         self.session, self.view = session, view
-        self.panel = Panel()
+        self.panel = Panel(view.scale)
         self.looks = Looks(self)
         self.points = Points(self, self.looks)
         self.beside = Beside(self)
@@ -79,6 +79,11 @@ class Desk(QObject):
     def film_area(self) -> QWidget:
         """Where the film is shown; it has the keys."""
         return self.view.area
+
+    @property
+    def scale(self) -> float:
+        """Of type and controls, over those of a usual screen."""
+        return self.view.scale
 
     @property
     def marking(self) -> Marking | None:
@@ -124,13 +129,15 @@ class Desk(QObject):
         if self.looks.hidden:
             self.view.show_drawing(Drawing())
             return
-        pixel, other = 1.0 / self.view.camera.zoom, purpose.compared(marking)
+        pixel, other = self.scale / self.view.camera.zoom, purpose.compared(marking)
+        tape = None if purpose.locked(marking) else self.points.tape
         tells = purpose.tells(marking) and not marking.looking
-        self.view.show_drawing(draw(marking, pixel, tells, self.points.selected, other, purpose.compared_as))
+        self.view.show_drawing(draw(marking, pixel, tells, self.points.selected, other, purpose.compared_as, tape))
 
     def changed(self) -> None:
         """Something was done: keep the draft, and show it."""
         self.session.keep_draft()
+        self.beside.follow()
         self.refresh()
 
     def notify(self, notice: str) -> None:
@@ -232,7 +239,7 @@ class Desk(QObject):
     def on_help(self) -> None:
         """The sheet of keys."""
         purpose = self.session.purpose
-        HelpSheet(self.film_area.window(), purpose.keys, purpose.title, purpose.has_form).open()
+        HelpSheet(self.film_area.window(), purpose.keys, purpose.title, purpose.has_form, self.scale).open()
 
     def on_close(self) -> None:
         """Ask the window to close."""

@@ -33,13 +33,20 @@ Doing = Callable[[QPointF], None]
 
 
 class FilmView(QWidget):
-    """See `view.View`."""
+    """See `view.View`.
+
+    Parameters
+    ----------
+    scale : float
+        Of type and signs, over those of a usual screen.
+    """
 
     moved = Signal()
     resized = Signal()
 
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, scale: float = 1.0) -> None:
+        super().__init__()
+        self._scale = scale
         self.setObjectName("film")
         self.setMouseTracking(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
@@ -59,6 +66,11 @@ class FilmView(QWidget):
     def area(self) -> QWidget:
         """The widget itself."""
         return self
+
+    @property
+    def scale(self) -> float:
+        """Of type and signs."""
+        return self._scale
 
     @property
     def camera(self) -> Camera:
@@ -117,19 +129,21 @@ class FilmView(QWidget):
         if self._film is None:
             painter.fillRect(self.rect(), Qt.GlobalColor.black)
         else:
-            if self._backdrop is None or self._backdrop.size() != self.size():
+            if self._backdrop is None or self._backdrop.devicePixelRatio() != self.devicePixelRatioF():
                 self._backdrop = self._rendered()
             painter.drawPixmap(0, 0, self._backdrop)
-            paint(painter, self._drawing, self.camera)
+            paint(painter, self._drawing, self.camera, self._scale)
         painter.end()
 
     def _rendered(self) -> QPixmap:
-        backdrop = QPixmap(self.size())
+        dots = self.devicePixelRatioF()
+        backdrop = QPixmap(self.size() * dots)
+        backdrop.setDevicePixelRatio(dots)
         backdrop.fill(Qt.GlobalColor.black)
         if self._film is None or self._sizes is None:
             return backdrop
         camera, aspect = self.camera, self._film.pixel_aspect
-        depths, size = self._sizes.best_for(camera.zoom)
+        depths, size = self._sizes.best_for(camera.zoom * dots)
         (top, left), (bottom, right) = camera.on_film(0.0, 0.0), camera.on_film(*map(float, camera.size))
         first_row, first_column = max(int(top / aspect / size) - 1, 0), max(int(left / size) - 1, 0)
         part = depths[first_row : int(bottom / aspect / size) + 3, first_column : int(right / size) + 3]
@@ -171,7 +185,7 @@ class FilmView(QWidget):
             self._doing, self._end = self._moving(start), None
         elif event.button() == Qt.MouseButton.LeftButton:
             place = self._place(start)
-            if self._table.take_near(place, REACH_PX / self._camera.zoom):
+            if self._table.take_near(place, REACH_PX * self._scale / self._camera.zoom):
                 self._doing, self._end = self._dragging(place), self._dropping(place)
             else:
                 self._doing, self._end = self._moving(start), self._clicking(start)
@@ -231,7 +245,7 @@ class FilmView(QWidget):
 
         def move(at: QPointF) -> None:
             by = at - start
-            if max(abs(by.x()), abs(by.y())) >= STILL_PX:
+            if max(abs(by.x()), abs(by.y())) >= STILL_PX * self._scale:
                 self.camera = before.moved(by.x(), by.y())
 
         return move
@@ -241,7 +255,7 @@ class FilmView(QWidget):
 
         def click(at: QPointF) -> None:
             by = at - start
-            if self._table is not None and max(abs(by.x()), abs(by.y())) < STILL_PX:
+            if self._table is not None and max(abs(by.x()), abs(by.y())) < STILL_PX * self._scale:
                 self._table.click(place)
 
         return click

@@ -139,7 +139,7 @@ FIELDS = (
     Field(
         MANDIBLE,
         "Mandible",
-        "e.g. C5, absent",
+        "e.g. C5",
         "The short way to the neck: the vertebra that its lower border lies over, its row, or absent.",
         _mandible,
     ),

@@ -9,6 +9,7 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QDialog, QDialogButtonBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from annotate.window.keys import GROUPS, MOUSE, Key
+from annotate.window.size import grown
 from measure.cautions import ALWAYS
 
 SHEET_PX = 1180
@@ -39,13 +40,22 @@ class HelpSheet(QDialog):
         Of that purpose.
     has_form : bool
         Whether the keys that need the form are there.
+    scale : float
+        As of `panel.Panel`.
     """
 
-    def __init__(self, parent: QWidget, own: Sequence[Row] = (), title: str = "", has_form: bool = True) -> None:
+    def __init__(
+        self,
+        parent: QWidget,
+        own: Sequence[Row] = (),
+        title: str = "",
+        has_form: bool = True,
+        scale: float = 1.0,
+    ) -> None:
         super().__init__(parent)
         self.setWindowTitle("Keys")
-        self.setStyleSheet(STYLE)
-        self.setMinimumWidth(SHEET_PX)
+        self.setStyleSheet(grown(STYLE, scale))
+        self.setMinimumWidth(round(SHEET_PX * scale))
         columns = QHBoxLayout()
         groups: list[Group] = [(name, _rows(keys, has_form)) for name, keys in GROUPS]
         extra: list[Group] = [("Mouse", MOUSE), *([(title.capitalize(), tuple(own))] if own else [])]
@@ -56,7 +66,7 @@ class HelpSheet(QDialog):
             )
         signs = QLabel(f"{SIGNS}<br><br>{escape(' '.join(ALWAYS))}")
         signs.setWordWrap(True)
-        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close, self)
         buttons.rejected.connect(self.reject)
         column = QVBoxLayout(self)
         column.addLayout(columns)

@@ -68,6 +68,7 @@ GROUPS: tuple[tuple[str, tuple[Key, ...]], ...] = (
             Key("more_contrast", ("Ctrl+Right",), "more contrast"),
             Key("less_contrast", ("Ctrl+Left",), "less contrast"),
             Key("magnifier", ("G",), "magnifier on or off"),
+            Key("ruler", ("R",), "lay a ruler on the film, or take it away"),
             Key("drawing", ("H",), "hide or show everything drawn"),
             Key("beside", ("Y",), "the film before beside this one", needs_form=True),
             Key("fold", ("B",), "fold the panel, or unfold it"),
@@ -102,6 +103,7 @@ GROUPS: tuple[tuple[str, tuple[Key, ...]], ...] = (
 
 MOUSE = (
     ("drag a point", "move it; the Reading follows"),
+    ("drag the ruler", "its grips bend and turn it, its scale moves it"),
     ("drag elsewhere", "move the film"),
     ("right button", "drag: up brighter, right less contrast"),
     ("wheel", "closer, farther"),

@@ -6,7 +6,9 @@ from qtpy.QtCore import Qt, Signal
 from qtpy.QtGui import QKeyEvent
 from qtpy.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QWidget
 
-AWAY_PX = 18
+from annotate.window.size import grown
+
+AWAY_PX, FIELD_PX = 18, 90
 STYLE = """
 #ask { background: #1b1e22; border: 2px solid #f0e442; border-radius: 6px; }
 #ask QLabel, #ask QLineEdit { color: #f0f0f0; font-size: 15px; }
@@ -17,6 +19,11 @@ STYLE = """
 class LengthAsk(QWidget):
     """Enter tells the length, Esc leaves it.
 
+    Parameters
+    ----------
+    scale : float
+        As of `panel.Panel`.
+
     Signals
     -------
     told : str
@@ -25,14 +32,15 @@ class LengthAsk(QWidget):
 
     told = Signal(str)
 
-    def __init__(self) -> None:
+    def __init__(self, scale: float = 1.0) -> None:
         super().__init__()
+        self._away = round(AWAY_PX * scale)
         self.setObjectName("ask")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.setStyleSheet(STYLE)
+        self.setStyleSheet(grown(STYLE, scale))
         self._line = QLineEdit()
         self._line.setPlaceholderText("e.g. 11")
-        self._line.setFixedWidth(90)
+        self._line.setFixedWidth(round(FIELD_PX * scale))
         self._line.returnPressed.connect(self._tell)
         row = QHBoxLayout(self)
         row.addWidget(QLabel("True length, mm"))
@@ -44,8 +52,8 @@ class LengthAsk(QWidget):
         self.setParent(area)
         self._line.clear()
         self.adjustSize()
-        x = min(max(round(at[0]) + AWAY_PX, 0), max(area.width() - self.width(), 0))
-        y = min(max(round(at[1]) + AWAY_PX, 0), max(area.height() - self.height(), 0))
+        x = min(max(round(at[0]) + self._away, 0), max(area.width() - self.width(), 0))
+        y = min(max(round(at[1]) + self._away, 0), max(area.height() - self.height(), 0))
         self.move(x, y)
         self.show()
         self.raise_()

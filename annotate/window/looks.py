@@ -36,7 +36,7 @@ class Looks:
 
     def __init__(self, stage: Stage) -> None:
         self._stage = stage
-        self.magnifier = Magnifier(stage.view.area)
+        self.magnifier = Magnifier(stage.view.area, stage.view.scale)
         self.magnifies = True
         self.hidden = False
         self._fitted = True

@@ -25,12 +25,14 @@ class Magnifier(QWidget):
     ----------
     parent : QWidget
         What it lies over.
+    scale : float
+        As of `view.View`.
     """
 
-    def __init__(self, parent: QWidget) -> None:
+    def __init__(self, parent: QWidget, scale: float = 1.0) -> None:
         super().__init__(parent)
-        self._over = parent
-        self.setFixedSize(SIDE_PX, SIDE_PX)
+        self._over, self._scale = parent, scale
+        self.setFixedSize(round(scale * SIDE_PX), round(scale * SIDE_PX))
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         self._image: QImage | None = None
         self._shown = QRectF()
@@ -58,11 +60,12 @@ class Magnifier(QWidget):
         self.update()
 
     def _move_beside(self, screen: tuple[float, float]) -> None:
-        x, y = screen[0] + AWAY_PX, screen[1] - AWAY_PX - SIDE_PX
-        if x + SIDE_PX > self._over.width():
-            x = screen[0] - AWAY_PX - SIDE_PX
+        away, side = self._scale * AWAY_PX, self._scale * SIDE_PX
+        x, y = screen[0] + away, screen[1] - away - side
+        if x + side > self._over.width():
+            x = screen[0] - away - side
         if y < 0:
-            y = screen[1] + AWAY_PX
+            y = screen[1] + away
         self.move(round(x), round(y))
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802, the name is Qt's
@@ -71,6 +74,7 @@ class Magnifier(QWidget):
             return
         painter = QPainter(self)
         painter.setRenderHints(QPainter.RenderHint.Antialiasing | QPainter.RenderHint.SmoothPixmapTransform)
+        painter.scale(self._scale, self._scale)
         glass = QRectF(2.0, 2.0, SIDE_PX - 4.0, SIDE_PX - 4.0)
         round_glass = QPainterPath()
         round_glass.addEllipse(glass)

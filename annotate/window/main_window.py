@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from qtpy.QtCore import QEventLoop, Qt, Signal
-from qtpy.QtGui import QCloseEvent, QResizeEvent
+from qtpy.QtCore import QEventLoop, QSize, Qt, Signal
+from qtpy.QtGui import QCloseEvent
 from qtpy.QtWidgets import QMainWindow, QMessageBox, QPushButton, QSplitter
 
 from annotate.window.desk import Desk
@@ -11,8 +11,9 @@ from annotate.window.film_view import FilmView
 from annotate.window.panel import DIALOGS
 from annotate.window.purpose import NotSavedError
 from annotate.window.session import Session
+from annotate.window.size import grown, scale_for
 
-FIRST_SIZE = (1366, 768)
+FIRST_SIZE_PX = (1366, 768)
 
 
 class MarkingWindow(QMainWindow):
@@ -22,15 +23,19 @@ class MarkingWindow(QMainWindow):
     ----------
     session : Session
         Its first film is opened.
+    scale : float or None
+        Of type and controls; None lets the screen's height decide.
     """
 
     closed = Signal()
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, scale: float | None = None) -> None:
         super().__init__()
+        screen = self.screen().availableSize()
+        scale = scale_for(screen.height()) if scale is None else scale
         self.setWindowTitle(f"lipmark: {session.purpose.title}")
-        self.setStyleSheet(DIALOGS)
-        self.view = FilmView()
+        self.setStyleSheet(grown(DIALOGS, scale))
+        self.view = FilmView(scale)
         self.desk = Desk(self.view, session)
         self.desk.closing.connect(self.close)
         self._films = QSplitter(Qt.Orientation.Horizontal)
@@ -41,8 +46,7 @@ class MarkingWindow(QMainWindow):
         for number, stretch in enumerate((1, 1, 0)):
             self._films.setStretchFactor(number, stretch)
         self.setCentralWidget(self._films)
-        self.resize(*FIRST_SIZE)
-        self.desk.panel.fit(self.height())
+        self.resize(QSize(*(round(scale * side) for side in FIRST_SIZE_PX)).boundedTo(screen))
         wide = self.desk.panel.usual_width
         self._films.setSizes([(self.width() - wide) // 2, self.width() - wide, wide])
 
@@ -59,15 +63,6 @@ class MarkingWindow(QMainWindow):
         self.closed.connect(loop.quit)
         self.start()
         loop.exec()
-
-    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802, the name is Qt's
-        """A large screen gets larger type."""
-        super().resizeEvent(event)
-        panel, before = self.desk.panel, self.desk.panel.usual_width
-        panel.fit(event.size().height())
-        if panel.usual_width != before:
-            side, film, _ = self._films.sizes()
-            self._films.setSizes([side, film, panel.usual_width])
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802, the name is Qt's
         """Unsaved marks are asked about; drafts of them stay in any case."""

@@ -71,6 +71,11 @@ class NapariView(QObject):
         return self._area
 
     @property
+    def scale(self) -> float:
+        """Napari's own type does not grow."""
+        return 1.0
+
+    @property
     def camera(self) -> Camera:
         """What is seen."""
         y, x = self._viewer.scene.camera.center[-2:]

@@ -20,6 +20,7 @@ from annotate.drawing.ruler import RULER_CM, Ruler, accepted_zone, airway_ruler
 from annotate.window.marking import Marking, points_of
 from annotate.window.marks import AIRWAY, CARINA, POINTS, WORDS
 from annotate.window.marks import TIP as TIP_NAME
+from annotate.window.tape import Tape
 from measure.accepted_range import AcceptedRange
 from measure.estimate import Z95
 from measure.landmarks import Landmark, Landmarks, Source
@@ -34,6 +35,7 @@ LINE_TICK_PX = (6.0, 11.0)
 FORK_PX = (20.0, 16.0)
 CROSS_PX = 8.0
 CORNER_PX, CORNER_LENGTH_PX = 26.0, 8.0
+TAPE_TICK_PX, GRIP_HALF_PX = 12.0, 5.0
 LABEL_PX = 24.0
 ABOVE_PX, BELOW_PX = 12.0, 16.0
 """The tip's words stand higher than it, the carina's lower, so that they stay apart."""
@@ -78,21 +80,13 @@ class Label:
     aside: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
-    """The accepted zone's filling: the middle line and the width of a band, in film pixels."""
-
-    middle: Places
-    width: float
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class Drawing:
-    """All that is drawn on one film."""
+    """All that is drawn on one film; `band` is the outline of the accepted zone, shape (N, 2)."""
 
     strokes: tuple[Stroke, ...] = ()
     labels: tuple[Label, ...] = ()
-    band: Band | None = None
+    band: Places | None = None
 
 
 def draw(
@@ -102,6 +96,7 @@ def draw(
     selected: str = "",
     other: Landmarks | None = None,
     other_words: str = "compared",
+    tape: Tape | None = None,
 ) -> Drawing:
     """Draw what stands on a film.
 
@@ -119,6 +114,8 @@ def draw(
         Another reader's tip and carina, or the truth; each is joined to the own point.
     other_words : str
         What these points are called.
+    tape : Tape or None
+        A ruler that a hand has laid there.
     """
     film = marking.film
     cm_px = max(film.shape[0] * film.pixel_aspect, film.shape[1]) / LONG_SIDE_CM
@@ -126,14 +123,14 @@ def draw(
     strokes: list[Stroke] = []
     labels: list[Label] = []
     band = None
-    ruler = airway_ruler(marking.answer.film, marking.reading) if tells else None
+    ruler = airway_ruler(marking.answer.film, marking.reading, rough=True) if tells else None
     if ruler is not None:
         accepted = marking.reading.accepted_range
         if accepted is not None:
             band = None if pen.far else pen.band(ruler, accepted)
             strokes += pen.brackets(ruler, accepted)
         strokes += pen.ruler(ruler)
-        labels += pen.numbers(ruler)
+        labels += pen.numbers(ruler, "" if marking.answer.film.spacing else ", rough")
     if other is not None:
         strokes += pen.compared(marking, other)
         labels += [
@@ -141,6 +138,9 @@ def draw(
             for name in (TIP_NAME, CARINA)
             for point in points_of(other, name)
         ]
+    if tape is not None:
+        strokes += pen.tape(tape)
+        labels += pen.tape_numbers(tape)
     if not pen.far:
         strokes += pen.tube_line(marking.landmarks.tube_line)
     # The tip comes last: it lies on top.
@@ -257,19 +257,40 @@ class Pen:
             y, x = self.place(*ruler.at(height))
             yield Stroke(np.array([(y, x - tick), (y, x + tick)]), INK, faint=self.far)
 
-    def numbers(self, ruler: Ruler) -> Iterator[Label]:
-        """Every second centimetre, and the unit at the top."""
+    def numbers(self, ruler: Ruler, how: str) -> Iterator[Label]:
+        """Every second centimetre, and the unit at the top with how it is known."""
         roomy = math.dist(self.place(*ruler.at(1.0)), self.place(*ruler.at(0.0))) >= NUMBERS_FROM_PX * self.scale
         for height in range(2, RULER_CM + 1, 2) if roomy else (RULER_CM,):
             y, x = self.place(*ruler.at(height))
-            word = f"{height} cm" if height == RULER_CM else f"{height}"
+            word = f"{height} cm{how}" if height == RULER_CM else f"{height}"
             yield Label((y, x - 2.0 * TICK_PX * self.scale), word, INK, aside=-1)
 
-    def band(self, ruler: Ruler, accepted: AcceptedRange) -> Band:
-        """The accepted zone's filling."""
+    def tape(self, tape: Tape) -> Iterator[Stroke]:
+        """A ruler laid by hand: its scale with ticks on one side, and the squares by which it is held."""
+        yield Stroke(tape.curve, INK)
+        heights = np.arange(0.0, tape.heights_cm[-1] + 1e-6, 0.5 if self._roomy(tape) else 1.0)
+        for number, (at, aside) in enumerate(zip(tape.at(heights), tape.aside(heights), strict=True)):
+            whole = heights[number] % 1.0 == 0.0
+            length = (TAPE_TICK_PX if whole else 0.5 * TAPE_TICK_PX) * self.scale
+            yield Stroke(np.array([at, at + length * aside]), INK)
+        for grip in tape.grips(self.scale):
+            yield self._square(grip, GRIP_HALF_PX * self.scale, INK)
+
+    def tape_numbers(self, tape: Tape) -> Iterator[Label]:
+        """Its whole centimetres, every second where they stand close."""
+        last = int(tape.heights_cm[-1] + 1e-6)
+        heights = np.arange(0, last + 1, 1 if self._roomy(tape) else 2, dtype=float)
+        places = tape.at(heights) + 1.6 * TAPE_TICK_PX * self.scale * tape.aside(heights)
+        for height, (y, x) in zip(heights, places, strict=True):
+            yield Label((y, x), f"{height:.0f} cm" if height == heights[-1] else f"{height:.0f}", INK)
+
+    def _roomy(self, tape: Tape) -> bool:
+        return tape.cm_px >= NUMBERS_FROM_PX * self.scale
+
+    def band(self, ruler: Ruler, accepted: AcceptedRange) -> Places:
+        """The accepted zone's outline: up its left side, down its right."""
         zone = accepted_zone(ruler, accepted, self.aspect)
-        middle = zone.middle * (self.aspect, 1.0)
-        return Band(middle, float(zone.right[0, 1] - zone.left[0, 1]))
+        return np.asarray(np.vstack([zone.left, zone.right[::-1]]) * (self.aspect, 1.0))
 
     def brackets(self, ruler: Ruler, accepted: AcceptedRange) -> Iterator[Stroke]:
         """The accepted zone's edges."""
@@ -299,8 +320,11 @@ class Pen:
             yield Stroke(places, PATH, Weight.THIN, _dashed(points[0]))
         half = CROSS_PX / 2.0 * self.scale
         for y, x in places:
-            square = [(y - half, x - half), (y - half, x + half), (y + half, x + half), (y + half, x - half)]
-            yield Stroke(np.array([*square, square[0]]), PATH)
+            yield self._square((y, x), half, PATH)
+
+    def _square(self, at: Place, half: float, colour: Colour) -> Stroke:
+        corners = np.array([(-1, -1), (-1, 1), (1, 1), (1, -1), (-1, -1)], float)
+        return Stroke(np.add(at, half * corners), colour)
 
     def _other(self, points: Sequence[Landmark]) -> Iterator[Stroke]:
         arm = CROSS_PX * self.scale

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from html import escape
 
 from qtpy.QtCore import Qt, Signal
@@ -29,6 +28,7 @@ from annotate.window.length_ask import LengthAsk
 from annotate.window.marks import CARINA as CARINA_NAME
 from annotate.window.marks import POINTS, WORDS
 from annotate.window.marks import TIP as TIP_NAME
+from annotate.window.size import grown
 from annotate.window.words import Odds, Said
 from measure.landmarks import VERTEBRAE
 from measure.verdict import Verdict
@@ -36,9 +36,8 @@ from measure.verdict import Verdict
 FORM_COLUMNS = 2
 SOFT = "style='color:#c8c8c8; padding-right:12px'"
 WIDE = "style='padding-right:18px'"
-ROOMY_FROM_PX = 950
-"""A window this high has room for larger type (ours)."""
-
+USUAL_WIDTH_PX, LEAST_WIDTH_PX, TEXT_PX = 456, 400, 13
+FIELD_PX, GAP_PX, MARGINS_PX = 60, 7, (12, 10)
 
 TONES: Mapping[Verdict, Colour] = {
     Verdict.WITHIN_RANGE: (64, 190, 150),
@@ -51,28 +50,16 @@ TONES: Mapping[Verdict, Colour] = {
 """Behind the verdict, whose sign and words say the same."""
 
 
-@dataclass(frozen=True, slots=True)
-class Type:
-    """Sizes in screen pixels: of the panel as it opens and at its narrowest, and of its letters."""
-
-    panel: int
-    least: int
-    text: int
-    verdict: int
-
-
-COMPACT, ROOMY = Type(456, 400, 13, 21), Type(600, 480, 16, 28)
-
 NECK_BUTTONS = (("1  neutral", "neutral"), ("2  flexed", "flexed"), ("3  extended", "extended"))
 NOTICE_LINES = 2
 """Room that a notice has, whether there is one or not: the form does not jump."""
 
 STYLE = """
 #lipmark { background: #1b1e22; }
-#lipmark QWidget { background: #1b1e22; color: #f0f0f0; font-size: {text}px; }
-#lipmark QLabel#verdict { font-size: {verdict}px; font-weight: bold; color: #101010; padding: 8px 10px;
+#lipmark QWidget { background: #1b1e22; color: #f0f0f0; font-size: 13px; }
+#lipmark QLabel#verdict { font-size: 21px; font-weight: bold; color: #101010; padding: 8px 10px;
     border-radius: 6px; }
-#lipmark QLabel#move { font-size: {verdict}px; font-weight: bold; }
+#lipmark QLabel#move { font-size: 21px; font-weight: bold; }
 #lipmark QLabel#where { color: #c8c8c8; }
 #lipmark QLabel#notice { color: #f0e442; }
 #lipmark QLineEdit, #lipmark QComboBox { background: #2b3036; border: 1px solid #59626c; border-radius: 4px;
@@ -92,14 +79,15 @@ STYLE = """
 """
 
 DIALOGS = """
-QMenu, QDialog, QMessageBox { background: #1b1e22; color: #f0f0f0; border: 1px solid #7d8893; }
+QMenu, QDialog { background: #1b1e22; color: #f0f0f0; border: 1px solid #7d8893; font-size: 13px; }
 QMenu::item { padding: 5px 22px; }
 QMenu::item:selected { background: #0b5f87; }
-QMessageBox QLabel { color: #f0f0f0; }
+QDialog QWidget { font-size: 13px; }
+QDialogButtonBox { dialogbuttonbox-buttons-have-icons: 0; }
 QMessageBox QPushButton, QDialog QPushButton { background: #353c44; color: #f0f0f0; border: 1px solid #59626c;
     border-radius: 4px; padding: 6px 12px; }
 QMessageBox QPushButton:default { border: 2px solid #56b4e9; }
-QToolTip { background: #2b3036; color: #f0f0f0; border: 1px solid #7d8893; }
+QToolTip { background: #2b3036; color: #f0f0f0; border: 1px solid #7d8893; font-size: 13px; }
 QSplitter::handle { background: #353c44; }
 """
 """For menus, questions and tips of the whole window."""
@@ -107,6 +95,11 @@ QSplitter::handle { background: #353c44; }
 
 class Panel(QWidget):
     """Shows what it is told and tells what is pressed; knows nothing of films.
+
+    Parameters
+    ----------
+    scale : float
+        Of type and controls, over those of a usual screen.
 
     Signals
     -------
@@ -122,21 +115,23 @@ class Panel(QWidget):
     chosen = Signal(str)
     pressed = Signal(str)
 
-    def __init__(self) -> None:
+    def __init__(self, scale: float = 1.0) -> None:
         super().__init__()
+        self._scale = scale
         self.setObjectName("lipmark")
+        self.setStyleSheet(grown(STYLE, scale))
+        self.setMinimumWidth(self._px(LEAST_WIDTH_PX))
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self._where, self._notice = _label("where"), _label("notice")
         self._verdict, self._move = _label("verdict"), _label("move")
         self._story = _label("story")
         self._story.setTextFormat(Qt.TextFormat.RichText)
         self._story.setAlignment(Qt.AlignmentFlag.AlignTop)
-        self._type: Type | None = None
         self.menu = self._landmark_menu()
         self._fields: dict[str, QLineEdit | QComboBox] = {}
         self._column = QVBoxLayout(self)
-        self._column.setContentsMargins(12, 10, 12, 10)
-        self._column.setSpacing(7)
+        self._column.setContentsMargins(*map(self._px, (*MARGINS_PX, *MARGINS_PX)))
+        self._column.setSpacing(self._px(GAP_PX))
         for widget in (self._where, self._verdict, self._move):
             self._column.addWidget(widget)
         self._column.addWidget(self._scrolled(self._story), stretch=1)
@@ -146,33 +141,20 @@ class Panel(QWidget):
         self._necks = {posture: self._button(words, posture, checkable=True) for words, posture in NECK_BUTTONS}
         self._clear = self._button("Clear  K", "clear", checkable=True)
         self._clear.setToolTip("The points were seen without doubt: narrower intervals.")
-        self._length = LengthAsk()
+        self._length = LengthAsk(scale)
         self._length.told.connect(self._length_told)
         self._typing = QWidget()
         self._typing.setLayout(self._form())
         self._column.addWidget(self._typing)
+        self._notice.setFixedHeight(NOTICE_LINES * self._px(1.5 * TEXT_PX))
         self._column.addWidget(self._notice)
         self._column.addLayout(self._points_row())
         self._column.addLayout(self._films_row())
-        self.fit(0)
-
-    def fit(self, height: int) -> None:
-        """Take the type that suits a window of this height."""
-        kind = ROOMY if height >= ROOMY_FROM_PX else COMPACT
-        if kind is self._type:
-            return
-        self._type = kind
-        self.setMinimumWidth(kind.least)
-        style = STYLE
-        for name in ("text", "verdict"):
-            style = style.replace(f"{{{name}}}", str(getattr(kind, name)))
-        self.setStyleSheet(style)
-        self._notice.setFixedHeight(NOTICE_LINES * round(1.5 * kind.text))
 
     @property
     def usual_width(self) -> int:
         """Width as it opens."""
-        return (self._type or COMPACT).panel
+        return self._px(USUAL_WIDTH_PX)
 
     def put_on_top(self, widget: QWidget) -> None:
         """Give a widget the panel's top."""
@@ -250,6 +232,9 @@ class Panel(QWidget):
         """Ask on the film for the length of the object whose ends were just clicked."""
         self._length.ask(area, at)
 
+    def _px(self, size: float) -> int:
+        return round(size * self._scale)
+
     def _length_told(self, text: str) -> None:
         widget = self._fields[OBJECT]
         if isinstance(widget, QLineEdit):
@@ -259,8 +244,8 @@ class Panel(QWidget):
     def _form(self) -> QGridLayout:
         grid = QGridLayout()
         grid.setContentsMargins(0, 0, 0, 0)
-        grid.setHorizontalSpacing(8)
-        grid.setVerticalSpacing(4)
+        grid.setHorizontalSpacing(self._px(8))
+        grid.setVerticalSpacing(self._px(4))
         grid.addWidget(QLabel("Neck"), 0, 0)
         necks = QHBoxLayout()
         for button in self._necks.values():
@@ -281,7 +266,7 @@ class Panel(QWidget):
     def _line(self, field: Field) -> QLineEdit:
         line = QLineEdit()
         line.setPlaceholderText(field.hint)
-        line.setMinimumWidth(60)
+        line.setMinimumWidth(self._px(FIELD_PX))
         line.textEdited.connect(lambda text: self.typed.emit(field.key, text))
         return line
 
@@ -302,7 +287,7 @@ class Panel(QWidget):
         accept = self._button("Accept  A", "accept")
         self._for_a_reading: tuple[QWidget, ...] = (other, accept, self._clear)
         row = QHBoxLayout()
-        row.setSpacing(4)
+        row.setSpacing(self._px(4))
         for widget in (*self._points.values(), other, accept, self._clear, self._button("Undo", "undo")):
             row.addWidget(widget)
         return row

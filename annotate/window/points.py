@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from annotate.drawing.ruler import TELLS_DIRECTION_CM
 from annotate.window.camera import Place
+from annotate.window.film_view import STILL_PX
 from annotate.window.looks import Looks
 from annotate.window.marks import CARINA, KNOWN_OBJECT, POINTS, TIP, WORDS, Marks
 from annotate.window.overlay import nearest
 from annotate.window.stage import Stage
+from annotate.window.tape import LENGTH_CM, Tape, pixels_per_cm, straight
 
 NEAR_PX = 70.0
 """The magnifier follows the cursor this near a point, in screen pixels (ours)."""
@@ -31,12 +34,17 @@ class Points:
         The landmark that the keys move.
     waiting : str
         The landmark that the next click is for; empty where none was chosen.
+    tape : Tape or None
+        The ruler that lies on the film.
     """
 
     def __init__(self, stage: Stage, looks: Looks) -> None:
         self._stage, self._looks = stage, looks
         self.selected = self.waiting = ""
+        self.tape: Tape | None = None
         self._taken: tuple[str, int, Marks, Place] | None = None
+        self._held: tuple[int, Tape, Place] | None = None
+        self._called_to: Place | None = None
         self._here: Place | None = None
 
     @property
@@ -47,21 +55,24 @@ class Points:
     def forget(self) -> None:
         """Nothing is taken any more: another film."""
         self.selected = self.waiting = ""
-        self._taken = self._here = None
+        self.tape = self._taken = self._held = self._here = None
         self._looks.magnifier.hide()
 
     # The mouse
 
     def take_near(self, at: Place, reach: float) -> bool:
-        """Take the point near a place; what waits for its place goes before."""
+        """Take the point near a place; what waits for its place goes before, and goes there with a click."""
         marking = self._stage.marking
         if marking is None or self._looks.hidden or self._stage.session.purpose.locked(marking):
             return False
         near = nearest(marking, at, reach, self.selected)
+        if near is None and not self.waiting:
+            return self._hold_tape(at, reach)
         if near is None or (self.waiting and near[0] != self.waiting):
             return False
         name, index = near
         point = marking.points(name)[index]
+        self._called_to = at if self.waiting else None
         self.selected, self.waiting = name, ""
         self._taken = (name, index, marking.marks, (point.row, point.column))
         self._stage.refresh()
@@ -69,6 +80,11 @@ class Points:
 
     def drag(self, by: Place) -> None:
         """Show what is taken elsewhere, and the Reading there."""
+        if self._held is not None:
+            part, tape, _ = self._held
+            self.tape = tape.moved(part, by)
+            self._stage.redraw()
+            return
         marking = self._stage.marking
         if marking is None or self._taken is None:
             return
@@ -78,14 +94,25 @@ class Points:
         self._stage.refresh()
 
     def drop(self, by: Place) -> None:
-        """Leave it there: one step that can be undone."""
+        """Leave it there: one step that can be undone. A click on the ruler goes through it."""
+        if self._held is not None:
+            _, self.tape, pressed = self._held
+            part, self._held = self._held[0], None
+            if self._still(by):
+                self.click(pressed)
+            else:
+                self.tape = self.tape.moved(part, by)
+            self._stage.redraw()
+            return
         marking = self._stage.marking
         if marking is None or self._taken is None:
             return
         name, index, start, at = self._taken
         self._taken = None
         marking.show(start)
-        if by != HERE:
+        if self._called_to is not None and self._still(by):
+            self._put(name, self._called_to)
+        elif by != HERE:
             self._change(marking.moved(name, index, self._moved(at, by)))
         self._looks.magnifier.hide()
 
@@ -107,7 +134,10 @@ class Points:
         marking = self._stage.marking
         if marking is None or not self._looks.magnifies or self._stage.session.purpose.locked(marking):
             return
-        reach = NEAR_PX / self._stage.view.camera.zoom
+        if self._held is not None:
+            self._looks.magnifier.hide()
+            return
+        reach = NEAR_PX * self._pixel
         if self._taken is not None:
             point = marking.points(self._taken[0])[self._taken[1]]
             self._looks.magnify((point.row * marking.film.pixel_aspect, point.column))
@@ -160,6 +190,11 @@ class Points:
         """Put what is taken under the mouse."""
         if self.selected and self._here is not None:
             self._put(self.selected, self._here)
+
+    def on_ruler(self) -> None:
+        """Lay a ruler on the film, from the carina towards the tip where they are marked; again: away with it."""
+        self.tape = None if self.tape is not None else self._laid()
+        self._stage.redraw()
 
     def on_accept(self) -> None:
         """Take every proposal for a mark of the hand."""
@@ -228,6 +263,45 @@ class Points:
 
     # Inside
 
+    def _still(self, by: Place) -> bool:
+        """Whether a press that went so far is a click."""
+        return max(map(abs, by)) < STILL_PX * self._pixel
+
+    @property
+    def _pixel(self) -> float:
+        """Film pixels for one of a usual screen."""
+        return self._stage.view.scale / self._stage.view.camera.zoom
+
+    def _laid(self) -> Tape | None:
+        marking = self._stage.marking
+        if marking is None:
+            return None
+        cm_px = pixels_per_cm(marking.answer.film)
+        if cm_px is None:
+            self._stage.notify("A ruler needs to know what a pixel is worth, which this film does not say.")
+            return None
+        y, x = self._stage.view.camera.centre
+        foot = next(iter(self._places(CARINA)), (y + LENGTH_CM / 2.0 * cm_px, x))
+        tip = next(iter(self._places(TIP)), foot)
+        towards = tip if foot[0] - tip[0] > TELLS_DIRECTION_CM * cm_px else (foot[0] - 1.0, foot[1])
+        return straight(foot, towards, cm_px)
+
+    def _places(self, name: str) -> list[Place]:
+        marking = self._stage.marking
+        if marking is None:
+            return []
+        aspect = marking.film.pixel_aspect
+        return [(point.row * aspect, point.column) for point in marking.points(name)]
+
+    def _hold_tape(self, at: Place, reach: float) -> bool:
+        if self.tape is None:
+            return False
+        part = self.tape.part_near(at, self._pixel, reach)
+        if part is None:
+            return False
+        self._held = (part, self.tape, at)
+        return True
+
     def _free(self) -> bool:
         """Whether the marks may be changed: no drag is going on, and the purpose lets them."""
         return self._taken is None and not self._stage.locked()
@@ -264,7 +338,10 @@ class Points:
 
     def _change(self, marks: Marks) -> None:
         marking = self._stage.marking
+        asked = "" if marking is None else marking.asked
         if marking is not None and self._free() and marking.change(marks):
+            if self._stage.session.purpose.lays_ruler and asked and not marking.asked and self.tape is None:
+                self.tape = self._laid()
             self._stage.changed()
         else:
             self._stage.refresh()

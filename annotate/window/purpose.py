@@ -11,7 +11,7 @@ from annotate.logbook.errors import LogbookError
 from annotate.logbook.privacy import film_hours, pseudonym
 from annotate.logbook.record import draft_of
 from annotate.logbook.store import Logbook
-from annotate.logbook.trend import TrendPoint, film_in, films_of, previous_entry, trend
+from annotate.logbook.trend import TrendPoint, film_in, films_of, place_of, previous_entry, trend
 from annotate.window.marking import Marking
 from annotate.window.marks import CARINA, TIP, Marks
 from imaging.film import Film
@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     from qtpy.QtWidgets import QWidget
 
 
+Around = tuple[Sequence[TrendPoint], Sequence[TrendPoint]]
+"""A patient's films before one and after it, each in the order in which they were taken."""
+
+
 class NotSavedError(Exception):
     """Why the marks could not be kept, and what to do."""
 
@@ -34,6 +38,10 @@ class Host(Protocol):
     @property
     def film_area(self) -> QWidget:
         """Where the film is shown; it has the keys."""
+
+    @property
+    def scale(self) -> float:
+        """Of type and controls, over those of a usual screen."""
 
     @property
     def marking(self) -> Marking | None:
@@ -59,6 +67,8 @@ class Purpose:
         Whether landmarks are looked for.
     has_form : bool
         Whether patient, tube and film can be typed in.
+    lays_ruler : bool
+        Whether a ruler is laid on the film as soon as it has both points.
     asks : str
         What the panel says where it may not tell the Reading.
     compared_as : str
@@ -75,6 +85,7 @@ class Purpose:
     title = "look"
     proposes = True
     has_form = True
+    lays_ruler = False
     asks = "Place the tube tip (T) and the carina (C)."
     compared_as = "compared"
     saves_as = "Save"
@@ -100,9 +111,9 @@ class Purpose:
         """Its fingerprint; empty where none is known."""
         return ""
 
-    def trend(self, marking: Marking) -> Sequence[TrendPoint]:
-        """All films of the tube that may be seen, in their order."""
-        return ()
+    def trend(self, marking: Marking) -> Around:
+        """The other films of the tube that may be seen."""
+        return (), ()
 
     def save(self, marking: Marking) -> str:
         """Keep the marks, and say so.
@@ -174,13 +185,15 @@ class FirstReading(Purpose):
         entry = self._entry_before(marking)
         return "" if entry is None else entry.film
 
-    def trend(self, marking: Marking) -> Sequence[TrendPoint]:
-        """Every film of this patient in the logbook."""
+    def trend(self, marking: Marking) -> Around:
+        """Every other film of this patient in the logbook."""
         patient = _patient(marking.film)
         if patient is None:
-            return ()
+            return (), ()
         with Logbook.open(self._logbook) as logbook:
-            return trend(films_of(logbook, patient))
+            films = films_of(logbook, patient)
+        points, place = trend(films), place_of(films, marking.fingerprint, _hours(marking.film))
+        return points[:place], [point for point in points[place:] if point.entry.film != marking.fingerprint]
 
     def _entry_before(self, marking: Marking) -> Entry | None:
         patient = _patient(marking.film)
@@ -242,9 +255,9 @@ class SecondReading(FirstReading):
         """Likewise."""
         return ""
 
-    def trend(self, marking: Marking) -> Sequence[TrendPoint]:
+    def trend(self, marking: Marking) -> Around:
         """Likewise."""
-        return ()
+        return (), ()
 
     def __init__(self, reader: str, logbook: str | None = None) -> None:
         super().__init__(reader, logbook)

@@ -12,9 +12,6 @@ from imaging.film import Film
 from imaging.propose import Proposal, propose
 from measure.landmarks import Landmarks
 
-LOOK_UP_S = 0.1
-"""How often a search that goes on looks whether it is still wanted (ours)."""
-
 
 class Search:
     """One process that looks over films, one after the other; of use in one thread at a time.
@@ -50,12 +47,8 @@ class Search:
         Proposal or None
             None where nobody waits any more.
         """
-        ticket = self._watched.submit(film)
-        while wanted():
-            for done, found in self._watched.finished(LOOK_UP_S):
-                if done == ticket:
-                    return _nothing(found.reason) if isinstance(found, Lost) else found
-        return None
+        found = self._watched.result(film, wanted)
+        return _nothing(found.reason) if isinstance(found, Lost) else found
 
     def close(self) -> None:
         """End the process, whatever it is doing."""

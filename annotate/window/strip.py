@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from qtpy.QtCore import QPointF, QRectF, Qt
+from qtpy.QtCore import QPointF, QRectF
 from qtpy.QtGui import QColor, QPainter, QPaintEvent, QPen
 from qtpy.QtWidgets import QWidget
 
 from annotate.drawing.palette import INK, PAPER, PATH, TIP, ZONE
 from annotate.logbook.trend import TrendPoint
 from annotate.window.marking import Marking
+from annotate.window.purpose import Around
 from measure.estimate import Estimate
 
-HEIGHT_PX = 170
+HEIGHT_PX = 170.0
 LEFT_PX, RIGHT_PX, TOP_PX, BOTTOM_PX = 40.0, 20.0, 24.0, 44.0
 LOWEST_CM, HIGHEST_CM = -2.0, 10.0
-DOT_PX = 5.0
+DOT_PX, TEXT_PX = 5.0, 13
 MOST = 12
 """The newest so many are shown: more would overlap."""
 
@@ -24,49 +26,84 @@ MOST = 12
 NOW = "now"
 
 
-class Strip(QWidget):
-    """One dot a film with its 95 % interval; the film that is open is a ring."""
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """A film of the strip: height in cm, mark at the lip, when it was taken, whether its move is unexplained."""
 
-    def __init__(self) -> None:
+    height: Estimate
+    lip_mark_cm: float | None
+    when: str
+    unexplained: bool
+
+
+class Strip(QWidget):
+    """One dot a film with its 95 % interval; the film that is open is a ring.
+
+    Parameters
+    ----------
+    scale : float
+        Of all that is painted, over that of a usual screen.
+    """
+
+    def __init__(self, scale: float = 1.0) -> None:
         super().__init__()
-        self.points: Sequence[TrendPoint] = ()
+        self._scale = scale
+        self._before: Sequence[TrendPoint] = ()
+        self._after: Sequence[TrendPoint] = ()
         self._marking: Marking | None = None
-        self.setFixedHeight(HEIGHT_PX)
+        self.setFixedHeight(round(scale * HEIGHT_PX))
         self.hide()
 
-    def show_points(self, points: Sequence[TrendPoint], marking: Marking) -> None:
-        """Show these films, and the one that is open."""
-        self.points = [point for point in points if point.entry.film != marking.fingerprint][-MOST:]
+    def show_around(self, around: Around, marking: Marking) -> None:
+        """Show the film that is open among these."""
+        before, after = around
+        self._after = after[: MOST // 2]
+        self._before = before[len(self._after) - MOST :]
         self._marking = marking
         self.setVisible(bool(self.points))
         self.update()
+
+    @property
+    def points(self) -> Sequence[TrendPoint]:
+        """The other films that are shown."""
+        return (*self._before, *self._after)
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802, the name is Qt's
         """Range, intervals, dots, words."""
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.fillRect(self.rect(), QColor(*PAPER))
+        painter.scale(self._scale, self._scale)
+        font = painter.font()
+        font.setPixelSize(TEXT_PX)
+        painter.setFont(font)
         self._frame(painter)
-        count = len(self.points) + 1
-        before: QPointF | None = None
-        for place, point in enumerate(self.points):
-            when = f"{place - count + 1}" if point.hours is None else _after(point.hours)
-            here = self._film(painter, place, count, point.height_on_film_cm, point.lip_mark_cm, when)
-            if before is not None:
-                flagged = point.unexplained
-                painter.setPen(QPen(QColor(*(TIP if flagged else INK)), 2.5 if flagged else 1.0))
-                painter.drawLine(before, here)
-                if flagged:
-                    painter.drawText((before + here) / 2.0 + QPointF(-4.0, -6.0), "!")
-            before = here
-        self._present(painter, count)
+        films = [*map(_dot, self._before), self._open_film(), *map(_dot, self._after)]
+        last: QPointF | None = None
+        for place, dot in enumerate(films):
+            if dot is not None:
+                here = QPointF(LEFT_PX + self._wide() * (place + 0.5) / len(films), self._y(dot.height.value))
+                if last is not None:
+                    self._join(painter, last, here, dot.unexplained)
+                last = here
+        for place, dot in enumerate(films):
+            if dot is not None:
+                self._film(painter, LEFT_PX + self._wide() * (place + 0.5) / len(films), dot)
         painter.end()
 
-    def _present(self, painter: QPainter, count: int) -> None:
+    def _open_film(self) -> Dot | None:
+        """The film that is open; None while it has no distance."""
         reading = None if self._marking is None or self._marking.looking else self._marking.reading
-        if reading is not None and reading.distance is not None:
-            mark = None if reading.inputs is None else reading.inputs.lip_mark_cm
-            self._film(painter, count - 1, count, reading.distance.on_film, mark, NOW)
+        if reading is None or reading.distance is None:
+            return None
+        mark = None if reading.inputs is None else reading.inputs.lip_mark_cm
+        return Dot(reading.distance.on_film, mark, NOW, reading.change is not None and reading.change.flagged)
+
+    def _join(self, painter: QPainter, last: QPointF, here: QPointF, unexplained: bool) -> None:
+        painter.setPen(QPen(QColor(*(TIP if unexplained else INK)), 2.5 if unexplained else 1.0))
+        painter.drawLine(last, here)
+        if unexplained:
+            painter.drawText((last + here) / 2.0 + QPointF(6.0, -4.0), "!")
 
     def _frame(self, painter: QPainter) -> None:
         accepted = None if self._marking is None else self._marking.reading.accepted_range
@@ -81,29 +118,31 @@ class Strip(QWidget):
             painter.drawText(QPointF(10.0, y + 4.0), f"{height}")
         painter.drawText(QPointF(10.0, 15.0), "cm above the carina, film by film; below: mark at the lip")
 
-    def _film(
-        self, painter: QPainter, place: int, count: int, height: Estimate, lip_mark_cm: float | None, when: str
-    ) -> QPointF:
-        now = when == NOW
-        x = LEFT_PX + self._wide() * (place + 0.5) / count
-        at = QPointF(x, self._y(height.value))
+    def _film(self, painter: QPainter, x: float, dot: Dot) -> None:
+        now = dot.when == NOW
+        at = QPointF(x, self._y(dot.height.value))
         painter.setPen(QPen(QColor(*INK), 1.5))
-        painter.drawLine(QPointF(x, self._y(height.low)), QPointF(x, self._y(height.high)))
-        painter.setBrush(Qt.BrushStyle.NoBrush if now else QColor(*INK))
+        painter.drawLine(QPointF(x, self._y(dot.height.low)), QPointF(x, self._y(dot.height.high)))
+        painter.setBrush(QColor(*(PAPER if now else INK)))
         painter.setPen(QPen(QColor(*(PATH if now else INK)), 2.0))
         painter.drawEllipse(at, DOT_PX, DOT_PX)
-        painter.setPen(QColor(*INK))
-        words = "?" if lip_mark_cm is None else f"{lip_mark_cm:g}"
-        painter.drawText(QPointF(x - 8.0, self.height() - 24.0), words)
-        painter.drawText(QPointF(x - 14.0, self.height() - 8.0), when)
-        return at
+        painter.setPen(QColor(*(PATH if now else INK)))
+        words = "?" if dot.lip_mark_cm is None else f"{dot.lip_mark_cm:g}"
+        for text, up in ((words, 24.0), (dot.when, 8.0)):
+            wide = painter.fontMetrics().horizontalAdvance(text)
+            painter.drawText(QPointF(x - wide / 2.0, HEIGHT_PX - up), text)
 
     def _wide(self) -> float:
-        return self.width() - LEFT_PX - RIGHT_PX
+        return self.width() / self._scale - LEFT_PX - RIGHT_PX
 
     def _y(self, height_cm: float) -> float:
         share = (min(max(height_cm, LOWEST_CM), HIGHEST_CM) - LOWEST_CM) / (HIGHEST_CM - LOWEST_CM)
-        return self.height() - BOTTOM_PX - share * (self.height() - TOP_PX - BOTTOM_PX)
+        return HEIGHT_PX - BOTTOM_PX - share * (HEIGHT_PX - TOP_PX - BOTTOM_PX)
+
+
+def _dot(point: TrendPoint) -> Dot:
+    when = "" if point.hours is None else _after(point.hours)
+    return Dot(point.height_on_film_cm, point.lip_mark_cm, when, point.unexplained)
 
 
 def _after(hours: float) -> str:

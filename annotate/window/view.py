@@ -43,6 +43,10 @@ class View(Protocol):
         """Where the film is: it gets the keys and the magnifier."""
 
     @property
+    def scale(self) -> float:
+        """Of type, signs and controls, over those of a usual screen."""
+
+    @property
     def camera(self) -> Camera:
         """What is seen."""
 

@@ -14,10 +14,12 @@ from annotate.words.answer import (
     near_carina_in_words,
     percent,
     place_of,
+    reason_in_words,
 )
 from annotate.words.screen import depths_in_words, range_in_words, spacing_in_words
 from measure.advice import Action
 from measure.cautions import ALWAYS
+from measure.estimate import Estimate
 from measure.follow_up import Change
 from measure.landmarks import Source
 from measure.reading import Reading
@@ -32,6 +34,9 @@ SIGNS = {
     Verdict.CANNOT_SAY: "?",
 }
 """A shape for each verdict, so that its colour need not be seen."""
+
+SHOWN_CM = 0.05
+"""Less is nothing in tenths of a centimetre."""
 
 LOOKING = "Looking for tip and carina"
 
@@ -127,18 +132,26 @@ def note_of(reading: Reading) -> str:
 def change_in_words(change: Change) -> str:
     """Since the film before: how far the tip has moved, and what explains it."""
     mark, neck = change.by_lip_mark_cm, change.by_posture_cm
-    by_mark = "lip marks not both known" if mark is None else f"lip marks explain {mark.value:+.1f} cm"
+    by_mark = "lip marks not both known" if mark is None else f"lip marks explain {_explained(mark)}"
+    left = change.unexplained_cm
     return (
-        f"Tip {change.change_cm.value:+.1f} cm since the film before; {by_mark}, the neck {neck.value:+.1f} "
-        f"({neck.low:+.1f} to {neck.high:+.1f}); left unexplained {change.unexplained_cm.value:+.1f} "
-        f"({change.unexplained_cm.low:+.1f} to {change.unexplained_cm.high:+.1f}). Moved by 1 cm or more that "
+        f"Tip {change.change_cm.value:+.1f} cm since the film before; {by_mark}, the neck {_explained(neck)}; "
+        f"left unexplained {left.value:+.1f} ({left.low:+.1f} to {left.high:+.1f}). Moved by 1 cm or more that "
         f"nothing explains: {percent(change.probability_moved)}."
     )
 
 
+def _explained(change: Estimate) -> str:
+    """For instance "+1.0 cm", "+0.1 cm (-1.8 to +2.1)", or "nothing"."""
+    if max(abs(change.low), abs(change.high)) < SHOWN_CM:
+        return "nothing"
+    span = "" if change.sd * 2.0 < SHOWN_CM else f" ({change.low:+.1f} to {change.high:+.1f})"
+    return f"{change.value:+.1f} cm{span}"
+
+
 def _reason(reading: Reading) -> str:
     check = "" if reading.adjustment is None else reading.adjustment.check
-    return f"{check} {reading.reason}".strip()
+    return f"{check} {reason_in_words(reading)}".strip()
 
 
 def _odds(reading: Reading) -> Iterator[Odds]:

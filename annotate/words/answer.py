@@ -6,11 +6,15 @@ from measure.advice import NEAR_CARINA_CM, Action, NoAction, Urgency
 from measure.anatomy import airway_share
 from measure.estimate import Estimate
 from measure.insertion_depth import Route
+from measure.posture import NeckPosture
 from measure.reading import Reading
 from measure.verdict import Verdict
 
 SHOWN_CHANCE = 0.005
 """A smaller probability is not worth a word."""
+
+PUZZLING = 0.02
+"""Two chances that differ by more ask for a word (ours)."""
 
 HASTE = {Urgency.NOW: "NOW: ", Urgency.ADVISED: "ADVISED: ", Urgency.MAY_HELP: "MAY HELP: ", Urgency.LEAVE: ""}
 
@@ -80,6 +84,24 @@ def likeliest_in_words(reading: Reading) -> str:
     }
     sure = reading.verdict is zone and reading.verdict is not Verdict.IN_A_MAIN_BRONCHUS
     return f"{'' if sure else 'probably '}{zone.value} ({percent(shares[zone])})"
+
+
+def reason_in_words(reading: Reading) -> str:
+    """Why it is said, and what would puzzle a reader of the chances."""
+    return f"{reading.reason} {_neck_in_words(reading)}".strip()
+
+
+def _neck_in_words(reading: Reading) -> str:
+    """One sentence where a tip is surer near the carina, which no neck changes, than out of range."""
+    chances, inputs = reading.probabilities, reading.inputs
+    if chances is None or inputs is None:
+        return ""
+    if chances.near_carina - chances.in_a_main_bronchus - chances.too_low < PUZZLING:
+        return ""
+    known = inputs.neck_posture is not NeckPosture.UNKNOWN
+    neck = f"With the neck {inputs.neck_posture.value}" if known else "The neck is not known; flexed,"
+    near = near_carina_in_words(reading)
+    return f'{neck} a tip this low may still be in range, so "too low" is less sure than "{near}".'
 
 
 def height_in_words(height: Estimate) -> str:

@@ -13,6 +13,7 @@ from annotate.words.answer import (
     near_carina_in_words,
     percent,
     place_of,
+    reason_in_words,
 )
 from imaging.film import Identifiers
 from measure.accepted_range import AcceptedRange
@@ -68,8 +69,8 @@ def _below_headline(reading: Reading) -> Iterator[str]:
         return
     if place := place_of(reading):
         yield place
-    if reading.reason:
-        yield reading.reason
+    if reason := reason_in_words(reading):
+        yield reason
     if reading.adjustment is not None and reading.adjustment.check:
         yield reading.adjustment.check
 

@@ -16,6 +16,9 @@ from measure.landmarks import ABSENT, VERTEBRAE, Point
 MONTHS_PER_YEAR = 12.0
 WEEKS_PER_YEAR = 365.25 / 7.0
 DAYS_PER_YEAR = 365.25
+SCALES = (0.5, 4.0)
+"""Beyond these nothing is left to be read, or to be seen (ours)."""
+
 AGE_UNITS = {"": 1.0, "y": 1.0, "m": MONTHS_PER_YEAR, "w": WEEKS_PER_YEAR, "d": DAYS_PER_YEAR}
 
 
@@ -35,6 +38,16 @@ def share(text: str) -> float:
     value = number(text)
     if not 0.0 <= value <= 1.0:
         raise MeasureError(f"{text!r} found, a number from 0 to 1 expected, for instance 0.3.")
+    return value
+
+
+def scale(text: str) -> float:
+    """How large type and controls are, over the usual."""
+    value = number(text)
+    if not SCALES[0] <= value <= SCALES[1]:
+        raise MeasureError(
+            f"{text!r} found, a number from {SCALES[0]:g} to {SCALES[1]:g} expected, for instance 1.5."
+        )
     return value
 
 

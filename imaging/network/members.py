@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -100,7 +101,7 @@ def weights_sha256() -> str:
 
 @cache
 def load_members(paths: tuple[Path, ...] = MEMBERS) -> tuple[Session, ...]:
-    """Load networks once; one thread each, so that films can run side by side."""
+    """Load networks once, side by side; then one thread each, so that films can run side by side."""
     # Nothing may leave the machine: with this ONNX Runtime neither keeps a device id nor calls its maker.
     os.environ["ORT_DISABLE_TELEMETRY"] = "1"
     import onnxruntime
@@ -109,6 +110,10 @@ def load_members(paths: tuple[Path, ...] = MEMBERS) -> tuple[Session, ...]:
     options.intra_op_num_threads = 1
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
-    return tuple(
-        onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"]) for path in paths
-    )
+
+    def load(path: Path) -> Session:
+        session: Session = onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+        return session
+
+    with ThreadPoolExecutor(len(paths)) as threads:
+        return tuple(threads.map(load, paths))

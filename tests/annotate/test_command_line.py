@@ -6,7 +6,10 @@ import pytest
 from annotate.command_line import COMMANDS, GROUPS
 from annotate.logbook.store import Logbook
 
-HEAVY = ("scipy", "skimage", "cv2", "matplotlib", "pandas")
+HEAVY = (
+    *("scipy", "skimage", "cv2", "matplotlib", "pandas", "sqlalchemy", "onnxruntime", "duckdb", "qtpy"),
+    "multiprocessing",
+)
 
 
 @pytest.mark.parametrize("command", [(), *(tuple(name.split()) for name in (*COMMANDS, *GROUPS))])

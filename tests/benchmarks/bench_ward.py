@@ -19,6 +19,7 @@ import runpy
 import shutil
 import signal
 import socket
+import ssl
 import statistics
 import subprocess
 import sys
@@ -29,6 +30,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from operator import itemgetter
 from pathlib import Path
 
 import httpx
@@ -49,14 +51,14 @@ from synthetic_images.recipe import draw_recipe
 SERVER = runpy.run_path(str(Path(__file__).parents[1] / "setup" / "postgresql_server.py"))
 LIPMARK = [sys.executable, "-c", "import sys; from annotate.command_line import main; sys.exit(main())"]
 TOKEN = "benchmark"
+ROW = '<li class="row'
 SENDERS = 4
-CLIENT = httpx.Client()
 SIZE_PX = 512
 LARGE_PX = 1024
 AHEAD = 300
 """So many films are sent ahead of the answers: at first as fast as they are taken, then as they are read, so that
 senders are at work whatever is killed."""
-DATABASE_AWAY_S = 5.0
+DATABASE_AWAY_S = 3.0
 
 
 def free_port() -> int:
@@ -98,14 +100,25 @@ class Ward:
 
     data: Path
     database: str | None
+    certificate: tuple[Path, Path] | None = None
+    """PEM files of certificate and key: both ports speak TLS then."""
     http_port: int = field(default_factory=free_port)
     dicom_port: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
+
+    def __post_init__(self) -> None:
+        scheme, trust = "http", True
+        if self.certificate is not None:
+            scheme, trust = "https", ssl.create_default_context(cafile=self.certificate[0])
+        address = f"{scheme}://127.0.0.1:{self.http_port}"
+        self.client = httpx.Client(base_url=address, verify=trust, timeout=30.0)
 
     def start(self) -> None:
         words = ["ward", "--data", str(self.data), "--token", TOKEN, "--workers", "2"]
         words += ["--http-port", str(self.http_port), "--dicom-port", str(self.dicom_port)]
         words += ["--database", self.database] if self.database else []
+        if self.certificate is not None:
+            words += ["--tls-cert", str(self.certificate[0]), "--tls-key", str(self.certificate[1])]
         with (self.data.parent / "service.log").open("ab") as log:
             self.process = subprocess.Popen([*LIPMARK, *words], stdout=subprocess.DEVNULL, stderr=log)
         for _ in range(1200):
@@ -116,8 +129,16 @@ class Ward:
         raise RuntimeError((self.data.parent / "service.log").read_text())
 
     def get(self, where: str) -> httpx.Response:
-        headers = {"Authorization": f"Bearer {TOKEN}"}
-        return CLIENT.get(f"http://127.0.0.1:{self.http_port}{where}", headers=headers, timeout=30.0)
+        return self.client.get(where, headers={"Authorization": f"Bearer {TOKEN}"})
+
+    def page(self) -> str:
+        """The list, signed in."""
+        return self.client.get("/sign-in", params={"token": TOKEN}, follow_redirects=True).text
+
+    def has_read(self) -> int:
+        """Films that this service itself has answered since it started."""
+        counts = re.findall(r"lipmark_films_read_total\{[^}]+\} (\S+)", self.get("/metrics").text)
+        return int(sum(map(float, counts)))
 
     def members(self) -> list[psutil.Process]:
         assert self.process is not None
@@ -219,37 +240,40 @@ def send_all(ward: Ward, share: list[pydicom.Dataset], progress: Progress) -> No
 
 def soak(
     sent: list[pydicom.Dataset],
-    ward: Ward,
+    wards: list[Ward],
     disturbances: list[tuple[float, Callable[[], object]]],
     patience_s: float = 7200.0,
 ) -> Outcome:
-    """Send films from four senders at once; at shares of the films answered, disturb.
+    """Send films from four senders at once, to services in turn; at shares of the films answered, disturb.
 
     Parameters
     ----------
     sent : list of Dataset
         Films.
-    ward : Ward
-        Started.
+    wards : list of Ward
+        Started, on one database.
     disturbances : list of (float, callable)
         What to do once such a share is answered.
     """
     count, progress = len(sent), Progress()
     start = time.perf_counter()
-    senders = [threading.Thread(target=send_all, args=(ward, sent[n::SENDERS], progress)) for n in range(SENDERS)]
+    senders = [
+        threading.Thread(target=send_all, args=(wards[n % len(wards)], sent[n::SENDERS], progress))
+        for n in range(SENDERS)
+    ]
     for sender in senders:
         sender.start()
     waiting, resident = list(disturbances), []
     while time.perf_counter() - start < patience_s:
-        progress.answered = max(progress.answered, answered(ward))
+        progress.answered = max(progress.answered, answered(wards[0]))
         with contextlib.suppress(psutil.Error):
-            resident.append(ward.resident_mb())
+            resident.append(sum(ward.resident_mb() for ward in wards))
         if waiting and progress.answered >= waiting[0][0] * count:
             waiting.pop(0)[1]()
         if progress.answered >= count and not any(sender.is_alive() for sender in senders):
             break
         time.sleep(0.5)
-    return outcome_of(ward, count, time.perf_counter() - start, resident, progress)
+    return outcome_of(wards[0], count, time.perf_counter() - start, resident, progress)
 
 
 def answered(ward: Ward) -> int:
@@ -274,6 +298,17 @@ def outcome_of(ward: Ward, count: int, seconds: float, resident: list[float], pr
     database.close()
     kept = sum(statuses.values())
     return Outcome(count, kept, statuses, twice, again, seconds, to_answer(ward), resident, progress)
+
+
+@contextlib.contextmanager
+def another(ward: Ward) -> Iterator[Ward]:
+    """A second service on the same database and folder, with ports and processes of its own."""
+    second = Ward(ward.data, ward.database)
+    second.start()
+    try:
+        yield second
+    finally:
+        second.kill()
 
 
 def last_answer(ward: Ward) -> datetime:
@@ -359,23 +394,34 @@ def spent(ward: Ward, times: int, work: Callable[[], None]) -> Spent:
     return Spent(clock, (ward.processor_s() - before) * 1e3 / times)
 
 
+def hidden(page: str, name: str) -> str:
+    """What a page's form sends by itself."""
+    return re.search(rf'name="{name}" value="([^"]+)"', page).group(1)  # type: ignore[union-attr]
+
+
+def confirm(ward: Ward, film: str) -> None:
+    """What is proposed for a film, by who is signed in."""
+    page = ward.client.get(f"/films/{film}").text
+    form = {name: hidden(page, name) for name in ("form_token", "seen")} | {"say": "confirm"}
+    assert ward.client.post(f"/films/{film}/decide", data=form).status_code == 303
+
+
 def page_speed(ward: Ward, film: str) -> dict[str, Spent]:
     """The list, a drag's answer."""
-    with httpx.Client(base_url=f"http://127.0.0.1:{ward.http_port}", follow_redirects=True) as client:
-        page = client.get("/sign-in", params={"token": TOKEN}).text
-        token = re.search(r'name="form_token" value="([^"]+)"', page).group(1)  # type: ignore[union-attr]
-        rows = page.count('<li class="row')
-        marks = {"tip": [180.0, 250.0], "carina": [260.0, 255.0]}
+    page = ward.page()
+    token = hidden(page, "form_token")
+    marks = {"tip": [180.0, 250.0], "carina": [260.0, 255.0]}
 
-        def drag() -> None:
-            marks["tip"] = [150.0 + 50.0 * random.random(), 250.0]
-            client.post(f"/films/{film}/assess", json=marks, headers={"X-Form-Token": token}).raise_for_status()
+    def drag() -> None:
+        marks["tip"] = [150.0 + 50.0 * random.random(), 250.0]
+        answer = ward.client.post(f"/films/{film}/assess", json=marks, headers={"X-Form-Token": token})
+        answer.raise_for_status()
 
-        drag()
-        return {
-            f"the list of {rows} films": spent(ward, 40, lambda: client.get("/").raise_for_status()),
-            "a drag's answer": spent(ward, 200, drag),
-        }
+    drag()
+    return {
+        f"the list of {page.count(ROW)} films": spent(ward, 40, lambda: ward.client.get("/").raise_for_status()),
+        "a drag's answer": spent(ward, 200, drag),
+    }
 
 
 def film_speed(ward: Ward, times: int = 8) -> Spent:
@@ -391,7 +437,7 @@ def film_speed(ward: Ward, times: int = 8) -> Spent:
 
 
 def receiving_speed(ward: Ward, count: int = 400) -> str:
-    """Films of hands, which are set aside, from four senders at once: how fast they are taken, and what that costs."""
+    """Films of hands, which are set aside, from four senders at once: how fast, and what it costs."""
     hands = films(count + 1, chest_every=count + 1)[1:]
     waiting, before, start = answered(ward), ward.main_s(), time.perf_counter()
     senders = [
@@ -430,16 +476,23 @@ def main() -> None:
         "--chest-every", type=int, default=1, metavar="N", help="all films but every N-th show hands"
     )
     parser.add_argument("--database", choices=("sqlite", "postgresql"), default="sqlite")
+    parser.add_argument("--services", type=int, default=1, help="on one PostgreSQL")
     args = parser.parse_args()
-    with place(args.database) as (ward, crash_database):
+    with contextlib.ExitStack() as stack:
+        ward, crash_database = stack.enter_context(place(args.database))
         disturb = [(0.1, lambda: kill_and_start(ward)), (0.3, ward.kill_a_reader)]
         disturb += [(0.5, crash_database)] if crash_database else []
-        show(soak(films(args.films, args.chest_every), ward, disturb))
-        film = next(film for film in ward.get("/api/films").json() if film["distance"])["film"]
+        wards = [ward, *(stack.enter_context(another(ward)) for _ in range(args.services - 1))]
+        show(soak(films(args.films, args.chest_every), wards, disturb))
+        print("films read by each service since it started:", *(each.has_read() for each in wards))
         print(f"a film of {LARGE_PX} px, alone, sent to answered: {film_speed(ward)}")
+        # Its patient has been filmed before: a drag's answer is compared with that.
+        newest = max(
+            (film for film in ward.get("/api/films").json() if film["distance"]), key=itemgetter("received")
+        )
         print(f"receiver: {receiving_speed(ward)}")
         print(f"tables: {fill_list(ward):.0f} films/s received, claimed and answered by one connection")
-        for name, value in page_speed(ward, film).items():
+        for name, value in page_speed(ward, newest["film"]).items():
             print(f"{name}: {value}")
 
 

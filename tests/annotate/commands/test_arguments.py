@@ -29,6 +29,7 @@ FILM = ("read", "film.dcm")
         ((*FILM, "--known-object", "11", "1,2", "3"), "'3' found, ROW,COL in pixels expected"),
         ((*FILM, "--mm-per-pixel", "1,2"), "'1,2' found, which is one number or two; write 1.2 or 1;2"),
         ((*FILM, "--cuff-pressure", "25 psi"), "lipmark read: --cuff-pressure: '25 psi' found"),
+        (("place", "film.dcm", "--scale", "9"), "--scale: '9' found, a number from 0.5 to 4 expected"),
         ((*FILM, "--workers", "0"), "'0' found, a whole number from 1 expected"),
         (("audit", "run", "films", "--uot", "x"), "--uot found, no option of this command: did you mean --out?"),
         (("audit", "run", "films"), "lipmark audit run: the following arguments are required: --out"),

@@ -5,12 +5,11 @@ import re
 import pytest
 
 from annotate.practice.compare import Answer, Choice, compare
-from annotate.practice.lesson_words import measured_between, round_in_words, told_after, told_before
+from annotate.practice.lesson_words import round_in_words, told_after, told_before
 from annotate.practice.progress import progress_of
 from annotate.practice.rounds import Round
 from annotate.practice.task import FilmSpec
 from annotate.practice.window import said_at_the_end
-from measure.landmarks import Landmarks
 from measure.posture import NeckPosture
 from synthetic_images.recipe import Placement
 
@@ -55,13 +54,6 @@ def test_the_postures_range_is_told_before_and_after(practice, posture, span):
     with_tube = practice.pixelless(FilmSpec(5, 0.2, Placement.TRACHEA, posture=NeckPosture(posture)))
     answer = Answer(with_tube.key.tip, with_tube.key.carina, Choice.TOO_LOW, 1.0)
     assert rows(compare(with_tube, answer))["Accepted here"][0] == f"{span}, neck {posture}"
-
-
-def test_the_ruler_shows_the_distance_between_the_own_points_and_no_more(task):
-    shown = measured_between(task, Landmarks(tip=task.key.tip, carina=task.key.carina))
-    height = compare(task, Answer(None, None, Choice.CANNOT_SAY)).truth.distance.on_film.value
-    assert shown == f"{height:.1f} cm on the film"
-    assert measured_between(task, Landmarks(tip=task.key.tip)) == ""
 
 
 def test_a_film_without_tube_tells_no_measure(practice):

@@ -11,6 +11,7 @@ from annotate.practice.rounds import REPEAT_EVERY, Round, start_round, unfinishe
 from annotate.practice.staircase import EASIER, FIRST_DIFFICULTY, HARDER
 from annotate.practice.supply import Supply
 from annotate.practice.synthetic import PLACEMENTS, draw_spec
+from imaging.errors import FilmRefusedError, FilmUnreadableError
 from measure.patient import AgeGroup
 
 
@@ -94,6 +95,21 @@ def test_placements_come_as_often_as_they_should():
     assert sum(PLACEMENTS.values()) == pytest.approx(1.0)
     for placement, share in PLACEMENTS.items():
         assert shares[placement] / 3000 == pytest.approx(share, abs=0.03)
+
+
+def test_a_film_that_kills_or_hangs_what_makes_it_costs_itself_alone(monkeypatch):
+    """What a process does with a source here is Python's own `eval`, which every process has."""
+    monkeypatch.setattr("annotate.practice.supply._made", eval)
+    kill, hang = "__import__('os').kill(__import__('os').getpid(), 9)", "__import__('time').sleep(1000)"
+    fine = "__import__('imaging.errors', fromlist=['']).FilmRefusedError('seen')"
+    with Supply(deadline_s=6.0) as supply:
+        supply.prepare((kill, hang, fine))
+        with pytest.raises(FilmUnreadableError, match="ended the process that read it"):
+            supply.take(kill)
+        with pytest.raises(FilmUnreadableError, match="took longer than 6 s"):
+            supply.take(hang)
+        with pytest.raises(FilmRefusedError, match="seen"):
+            supply.take(fine)
 
 
 def test_a_film_made_in_the_background_is_the_same():

@@ -256,3 +256,26 @@ def test_every_sentence_is_one_the_trainee_can_read(practice):
         assert sentence.endswith(".")
         assert "None" not in sentence
         assert "nan" not in sentence
+
+
+@pytest.mark.parametrize(
+    ("off_mm", "mistake"), [(0.0, Mistake.NONE), (15.0, Mistake.NONE), (-30.0, Mistake.CARINA_UNSEEN)]
+)
+def test_a_fork_that_cannot_be_seen_is_taught_as_an_estimate(practice, off_mm, mistake):
+    """11.4 +- 6.7 mm by the line from the aortic arch: within that it is as well read as can be."""
+    task = practice.pixelless(FilmSpec(3, 0.2, Placement.TRACHEA, fork_unseen=True))
+    carina = practice.moved(task.key.carina, down_mm=off_mm)
+    truth = compare(task, Answer(task.key.tip, task.key.carina, Choice.CANNOT_SAY))
+    answer = Answer(task.key.tip, carina, truth.expected, withdraw_cm(truth.truth))
+    found = compare(task, answer)
+    lesson = teach(found)
+    assert lesson.mistake is mistake
+    assert found.solved is (mistake is Mistake.NONE)
+    assert ("45 degrees from the aortic arch" in lesson.sentence) is (mistake is Mistake.CARINA_UNSEEN)
+
+
+def test_a_carina_left_out_where_the_fork_is_unseen_is_asked_for_as_an_estimate(practice):
+    task = practice.pixelless(FilmSpec(3, 0.2, Placement.TRACHEA, fork_unseen=True))
+    lesson = teach(compare(task, Answer(task.key.tip, None, Choice.CANNOT_SAY)))
+    assert lesson.mistake is Mistake.NOT_MARKED
+    assert "an estimate is better" in lesson.sentence

@@ -18,6 +18,7 @@ import pydicom
 import pytest
 import uvicorn
 
+from annotate.ward.readers import Readers
 from annotate.ward.service import Service
 from annotate.ward.settings import Settings
 from synthetic_images.dicom_out import to_dataset
@@ -29,6 +30,30 @@ NUMBERS = count(1)
 TOKEN = "token-of-the-tests"
 NAME, PATIENT = "Secret^Bed", "ID-4711"
 TITLE = "LIPMARK"
+
+
+class LentReaders:
+    """One process reads for all services of these tests, whatever starts and stops: to start one takes seconds."""
+
+    opened = None
+
+    def __init__(self, count):
+        LentReaders.opened = LentReaders.opened or Readers(1)
+
+    def run(self, work, *words):
+        return LentReaders.opened.run(work, *words)
+
+    def stop(self):
+        """It is lent."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def lent_readers():
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("annotate.ward.service.Readers", LentReaders)
+        yield
+    if LentReaders.opened is not None:
+        LentReaders.opened.stop()
 
 
 @pytest.fixture(scope="session", autouse=True)

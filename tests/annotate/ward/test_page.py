@@ -207,3 +207,33 @@ def test_the_page_answers_as_the_command_to_the_last_digit(ward, film_bytes, tmp
     assert by_page.pop("film") == read_film
     assert by_command.pop("film") == str(path)
     assert by_page == by_command
+
+
+def test_with_the_film_before_it_answers_as_the_command_with_that_film(ward, film_bytes, tmp_path, capsys):
+    from annotate.command_line import main
+
+    register, names = ward.service.register, []
+    today, yesterday = (film_bytes(PatientID="ID-FOLLOWED", AcquisitionDate=f"2000010{day}") for day in (3, 2))
+    for content in (today, yesterday):
+        known = {film["film"] for film in ward.api()}
+        ward.service.reception.receive(content, "test")
+        ward.answered(len(known) + 1)
+        names += [film["film"] for film in ward.api() if film["film"] not in known]
+    client = ward.signed_in()
+    headers = {"X-Form-Token": ward.form_token(client)}
+    marks = {"tip": [150.0, 250.5], "carina": [260.0, 255.0], "lip_mark_cm": 23}
+    form = {"form_token": headers["X-Form-Token"], "say": "confirm", "marks": json.dumps(marks)}
+    form["seen"] = str(register.film(names[1]).answer.number)
+    assert client.post(f"/films/{names[1]}/decide", data=form).status_code == 200
+    marks = {"tip": [180.25, 250.5], "carina": [260.125, 255.0], "lip_mark_cm": 24}
+    by_page = client.post(f"/films/{names[0]}/assess", json=marks, headers=headers).json()["reading"]
+    path, before = tmp_path / "today.dcm", tmp_path / "before.json"
+    path.write_bytes(today)
+    before.write_text(json.dumps(register.film(names[1]).answer.answer))
+    words = ["--tip", "180.25,250.5", "--carina", "260.125,255", "--lip-mark", "24", "--previous", str(before)]
+    assert main(["read", str(path), *words, "--json"]) == 0
+    by_command = json.loads(capsys.readouterr().out)
+    assert by_command.pop("film") == str(path)
+    assert by_page.pop("film") == names[0]
+    assert by_command["change"] is not None
+    assert by_page == by_command

@@ -3,6 +3,7 @@
 import os
 import threading
 import time
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -19,6 +20,7 @@ from annotate.ward.schema import VERSION_TABLE, Base, Decision, Status
 from annotate.ward.shelf import CASE, FILM, Shelf
 from annotate.ward.vault import Vault
 from annotate.ward.work import Work
+from annotate.ward.work_queue import WorkQueue
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -127,13 +129,66 @@ def test_a_killed_service_s_film_is_read_by_another(register, shelf, tmp_path, o
     survivor.read(film)
     assert register.film(film).status is Status.BEING_READ
     time.sleep(0.35)
-    assert register.stalled(timedelta(days=1)) == [film]
+    assert register.lost() == [film]
     survivor.read(film)
     assert register.film(film).status is Status.PROPOSED
     # The other was not dead, but slow: its answer comes too late and changes nothing.
     whose = work_module.Whose(one_read.identifiers, None, "")
     assert not register.keep_proposal(film, "killed service", one_read.reading, whose)
     assert len(register.readings(film)) == 1
+
+
+class Woken:
+    """A queue with so many before."""
+
+    def __init__(self, pending):
+        self.before, self.films = pending, []
+
+    def pending(self):
+        return self.before
+
+    def wake_reader(self, film, *, first=False):
+        self.films.append((film, first))
+
+
+@pytest.mark.parametrize("pending", [0, 300])
+def test_what_a_killed_service_had_in_hand_is_read_first_however_many_wait(
+    register, shelf, tmp_path, one_read, monkeypatch, pending
+):
+    monkeypatch.setattr("annotate.ward.register.HOLD", timedelta(0))
+    monkeypatch.setattr(work_module, "STALLED", timedelta(0))
+    held, waits = received(register, shelf, b"content", films=2)
+    assert register.claim(held, "killed service")
+    queue = Woken(pending)
+    worker(register, shelf, tmp_path, AtOnce(one_read)).catch_up(queue)
+    assert queue.films == [(held, True)] + ([] if pending else [(waits, False)])
+
+
+def test_the_queue_gives_out_first_what_goes_first(database, tmp_path):
+    queue, done = WorkQueue(tmp_path, database), []
+    queue._register(done.append, done.append)
+    for film in ("one", "two"):
+        queue.wake_reader(film)
+    queue.wake_reader("held", first=True)
+    while queue.pending():
+        queue._huey.execute(queue._huey.dequeue())
+    assert done == ["held", "one", "two"]
+
+
+def test_a_queue_that_does_not_answer_is_told_in_a_line(database, tmp_path, monkeypatch, caplog):
+    queue, asked = WorkQueue(tmp_path, database), threading.Event()
+
+    def away():
+        asked.set()
+        raise OSError("somewhere deep")
+
+    monkeypatch.setattr(queue._huey, "dequeue", away)
+    queue.work(1, print, print, print)
+    assert asked.wait(10.0)
+    queue.stop()
+    assert "ward: the queue: Error reading from queue" in caplog.text
+    assert "Traceback" not in caplog.text
+    assert "somewhere deep" not in caplog.text
 
 
 def test_a_film_that_stops_every_service_is_set_aside(register, shelf, tmp_path, one_read, monkeypatch):
@@ -164,6 +219,21 @@ def test_pixels_and_names_go_when_their_days_are_over_and_readings_stay(register
     assert kept.answer.answer["verdict"]
     assert shelf.get(film, FILM) is None
     assert not list((tmp_path / "films").rglob("film"))
+
+
+def test_the_film_before_is_the_one_taken_before_however_late_it_came(register, shelf, tmp_path, one_read):
+    def whose(patient, taken):
+        return work_module.Whose(replace(one_read.identifiers, taken=taken), patient, "")
+
+    # In the order of their receipt; the last two do not say when they were taken.
+    told = [("A", "20260103080000"), ("A", "20260101080000"), ("B", "20260102080000"), ("A", "20260102080000")]
+    told += [("A", ""), ("A", "")]
+    films = received(register, shelf, b"content", films=len(told))
+    for film, (patient, taken) in zip(films, told, strict=True):
+        assert register.claim(film, "service")
+        assert register.keep_proposal(film, "service", one_read.reading, whose(patient, taken))
+    before = [register.before(register.film(film)) for film in films]
+    assert [None if each is None else films.index(each.id) for each in before] == [3, None, None, 1, 3, 4]
 
 
 def test_who_saw_an_older_reading_does_not_overwrite_a_newer_one(register, shelf, tmp_path, one_read):

@@ -65,7 +65,7 @@ def soon(monkeypatch):
 
 @pytest.mark.outside
 @pytest.mark.usefixtures("soon")
-def test_an_archive_that_was_away_gets_both_objects_once_and_they_are_not_read_again(start, film_bytes, tmp_path):
+def test_an_archive_that_was_away_gets_all_objects_once_and_they_are_not_read_again(start, film_bytes, tmp_path):
     port, folder = free_port(), tmp_path / "archive"
     with start(archive=Archive("ARCHIVE", "127.0.0.1", port)) as service:
         service.service.reception.receive(film_bytes(), "test")
@@ -76,13 +76,13 @@ def test_an_archive_that_was_away_gets_both_objects_once_and_they_are_not_read_a
             assert time.monotonic() < end
             time.sleep(0.05)
         with storescp(port, folder):
-            found = arrived(folder, 2)
+            found = arrived(folder, 3)
             while service.service.back.outstanding():
                 assert time.monotonic() < end + 60.0
                 time.sleep(0.1)
-            assert len(arrived(folder, 2)) == 2
+            assert len(arrived(folder, 3)) == 3
         objects = [pydicom.dcmread(path) for path in found]
-        assert {each.Modality for each in objects} == {"SR", "OT"}
+        assert {each.Modality for each in objects} == {"SR", "OT", "PR"}
         assert all(is_ours(each) for each in objects)
         assert all(each.PatientID == "ID-4711" for each in objects)
         # dcmtk sends them to us, as an archive that distributes what it gets.
@@ -92,7 +92,7 @@ def test_an_archive_that_was_away_gets_both_objects_once_and_they_are_not_read_a
 
 @pytest.mark.outside
 def test_by_stow(start, film_bytes, tmp_path, monkeypatch, ward):
-    """The archive is another service of ours: it takes both, and knows them as ours."""
+    """The archive is another service of ours: it takes all, and knows them as ours."""
     monkeypatch.setenv("LIPMARK_ARCHIVE_TOKEN", TOKEN)
     before = len(ward.api())
     with start(archive=Archive(url=f"{ward.address}/dicomweb")) as service:

@@ -188,11 +188,11 @@ def open_window(screen, search):
     application()
     readers = []
 
-    def run(*paths, purpose=None, load=load_film, **options):
+    def run(*paths, purpose=None, load=load_film, scale=1.0, **options):
         purpose = purpose or FirstReading("AB")
         drafts = Drafts(purpose.key, getattr(purpose, "reader", ""))
         window = MarkingWindow(
-            Session([Path(path) for path in paths], purpose, drafts, load, **{"search": search} | options)
+            Session([Path(path) for path in paths], purpose, drafts, load, **{"search": search} | options), scale
         )
         window.start()
         window.resize(1100, 740)

@@ -51,7 +51,9 @@ def test_a_second_file_stands_beside_with_what_explains_the_difference(open_wind
     reader.until(lambda: reader.desk.beside._before is not None, "the film before")
     reader.settle()
     assert reader.desk.beside._view._drawing.strokes
-    assert "The film before:" in reader.desk.beside._head.text()
+    head = reader.desk.beside._head.text()
+    assert "The film before:" in head
+    assert "lip mark and neck not known: read and save that film first" in head
     change = reader.marking.reading.change
     assert change is not None
     assert f"Tip {change.change_cm.value:+.1f} cm since the film before" in reader.shown()
@@ -60,6 +62,10 @@ def test_a_second_file_stands_beside_with_what_explains_the_difference(open_wind
     there = view.mapToGlobal(QPoint(*map(round, view.camera.on_screen((other.row, other.column)))))
     assert there.y() == pytest.approx(reader.canvas.mapToGlobal(reader.on_screen(*reader.at("carina"))).y(), abs=2)
     assert view.width() == pytest.approx(reader.canvas.width(), rel=0.1)
+    row, column = reader.at("carina")
+    reader.drag((row, column), (row + 40, column))
+    there = view.mapToGlobal(QPoint(*map(round, view.camera.on_screen((other.row, other.column)))))
+    assert there.y() == pytest.approx(reader.canvas.mapToGlobal(reader.on_screen(*reader.at("carina"))).y(), abs=2)
     reader.press("Y")
     assert not reader.desk.beside.side.isVisible()
 
@@ -98,6 +104,37 @@ def test_the_window_goes_on_while_the_film_before_is_loaded(open_window, invente
     reader.until(lambda: reader.desk.beside._before is not None, "the film before")
     assert threads
     assert threading.main_thread() not in threads
+
+
+def taken(path, moment):
+    loaded = of_one_patient(path)
+    return replace(loaded, identifiers=replace(loaded.identifiers, taken=moment))
+
+
+def test_a_film_between_two_others_stands_between_them_in_the_strip(open_window, film, invented, tmp_path):
+    """Films are read in any order: the strip has them as they were taken, the open one at its own place."""
+    first, last = invented
+    between = tmp_path / "between.dcm"
+    between.write_bytes(first.read_bytes())
+    moments = {first: "20260302080000", last: "20260304080000", between: "20260303080000"}
+
+    def load(path):
+        loaded = taken(path, moments[path])
+        if path != between:
+            return loaded
+        return replace(loaded, identifiers=replace(loaded.identifiers, sop_instance_uid="2.25.1"))
+
+    reader = open_window(first, last, between, load=load)
+    for _ in range(2):
+        reader.proposed().press("A")
+        reader.press("Ctrl+S")
+        reader.press("N")
+    reader.proposed().press("Y")
+    strip = reader.desk.beside._strip
+    reader.until(strip.isVisible, "the strip")
+    assert (len(strip._before), len(strip._after)) == (1, 1)
+    assert strip._before[0].hours == 0.0
+    assert strip._after[0].hours == pytest.approx(48.0)
 
 
 def test_no_film_before_is_told(open_window, film):

@@ -60,6 +60,22 @@ def test_a_second_press_of_t_moves_the_tip_to_the_next_click(open_window, film):
     assert reader.at("tip") == before
 
 
+@pytest.mark.parametrize("away_px", [0, 5, 12])
+def test_a_click_that_was_asked_for_moves_the_tip_by_a_hair_too(open_window, film, away_px):
+    """Near the tip the click took it instead, and nothing happened."""
+    reader = open_window(film).proposed()
+    reader.press("M")
+    row, column = reader.at("tip")
+    pixel = 1.0 / reader.window.view.camera.zoom
+    reader.press("T")
+    reader.press("T")
+    reader.click(row - away_px * pixel, column)
+    tip = reader.marking.points("tip")[0]
+    assert tip.source is Source.HAND
+    assert (tip.row, tip.column) == pytest.approx((row - away_px * pixel, column), abs=pixel)
+    assert "click on the film" not in reader.shown()
+
+
 def test_the_path_is_dragged_only_where_it_was_chosen(open_window, film):
     reader = open_window(film).proposed()
     path = reader.marking.points("airway-path")

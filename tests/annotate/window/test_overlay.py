@@ -37,8 +37,20 @@ def test_the_ruler_has_centimetres_of_the_film(marking):
 def test_the_accepted_zone_is_that_of_the_reading(marking):
     drawing, accepted = draw(marking, 1.0, tells=True), marking.reading.accepted_range
     ends = 900.0 - 10.0 / MM * np.array([accepted.low_cm.value, accepted.high_cm.value])
-    assert drawing.band.middle[[0, -1], 0] == pytest.approx(ends)
+    assert drawing.band[[0, len(drawing.band) // 2 - 1], 0] == pytest.approx(ends)
+    brackets = np.vstack([stroke.places for stroke in drawing.strokes if stroke.colour == ZONE])
+    assert drawing.band.min(axis=0) == pytest.approx(brackets.min(axis=0))
+    assert drawing.band.max(axis=0) == pytest.approx(brackets.max(axis=0))
     assert sum(stroke.colour == ZONE for stroke in drawing.strokes) == 2
+
+
+def test_a_rough_scale_has_a_ruler_that_is_called_rough(png_film):
+    marking = Marking(str(png_film), load_film(png_film), Proposal(PROPOSED))
+    words = [label.text for label in draw(marking, 1.0, tells=True).labels]
+    assert marking.reading.inputs.spacing.rough
+    assert f"{RULER_CM} cm, rough" in words
+    marking.type("mm_per_pixel", "0.2")
+    assert f"{RULER_CM} cm" in [label.text for label in draw(marking, 1.0, tells=True).labels]
 
 
 def test_the_interval_of_a_point_is_drawn_in_its_size(marking):

@@ -1,6 +1,9 @@
+from dataclasses import replace
+
 import pytest
 
-from annotate.words.answer import headline_of, percent, place_of
+from annotate.words.answer import headline_of, percent, place_of, reason_in_words
+from annotate.words.screen import screen
 from annotate.words.table import table
 from measure.assess import Case, assess
 from measure.insertion_depth import Route
@@ -61,6 +64,28 @@ def test_the_place_has_one_interval_and_how_surely():
     assert "above the carina: probably within range (9" in unsure
     assert "2.0 cm (" in place_of(reading(-2.0))
     assert "below the carina: probably in a main bronchus" in place_of(reading(-2.0))
+
+
+@pytest.mark.parametrize(
+    ("neck", "said"),
+    [(NeckPosture.FLEXED, "With the neck flexed"), (NeckPosture.UNKNOWN, "The neck is not known; flexed,")],
+)
+def test_a_tip_surer_near_the_carina_than_out_of_range_is_explained(neck, said):
+    """A flexed neck's range begins at 1 cm: under 1 cm 98 %, and yet too low with less."""
+    low = reading(0.5, posture=neck)
+    if neck is NeckPosture.UNKNOWN:
+        low = replace(low, probabilities=replace(low.probabilities, too_low=0.81, within_range=0.17))
+    words = reason_in_words(low)
+    assert words.startswith(low.reason)
+    assert f'{said} a tip this low may still be in range, so "too low" is less sure than "under 1 cm".' in words
+    assert words in " ".join(screen(low).split())
+
+
+@pytest.mark.parametrize("neck", [NeckPosture.NEUTRAL, NeckPosture.EXTENDED])
+@pytest.mark.parametrize("height_cm", [0.5, 0.9, 4.8])
+def test_where_nothing_puzzles_nothing_is_added(neck, height_cm):
+    plain = reading(height_cm, posture=neck)
+    assert reason_in_words(plain) == plain.reason
 
 
 def test_a_film_that_cannot_be_read_says_so():
