@@ -32,10 +32,6 @@ SIDE_PX = 128
 """What the network sees: the film's longer side fitted to it."""
 
 
-SURE_OF_TURN = 0.5
-"""A film is turned back where it then is an upright frontal one, likelier than not (ours)."""
-
-
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """What kind of film it is.
@@ -132,4 +128,4 @@ def film_kind(pixels: NDArray[np.float32], aspect: float = 1.0) -> Verdict:
         return Verdict(kind, found[kind])
     turned = {k: probabilities(np.ascontiguousarray(np.rot90(view, k)))[FilmKind.FRONTAL] for k in (1, 2, 3)}
     best = max(turned, key=lambda k: turned[k])
-    return Verdict(kind, found[kind], best if turned[best] >= SURE_OF_TURN else 0)
+    return Verdict(kind, found[kind], best if turned[best] >= _card()["frontal from"] else 0)

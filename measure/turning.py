@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import fields, replace
 
-from measure.landmarks import KnownObject, Landmark, Landmarks
+from measure.landmarks import KnownObject, Landmark, Landmarks, SpineSeen
 from measure.spacing import Spacing
 
 Shape = tuple[int, int]
@@ -37,6 +37,11 @@ def turned_landmarks(marks: Landmarks, shape: Shape, quarter_turns: int) -> Land
                 return turned_landmark(held, shape, quarter_turns)
             case KnownObject():
                 return replace(held, start=turned(held.start), end=turned(held.end))  # type: ignore[arg-type]
+            case SpineSeen():
+                named = {
+                    name: turned_landmark(mark, shape, quarter_turns) for name, mark in held.vertebrae.items()
+                }
+                return replace(held, vertebrae=named, mandible=turned(held.mandible))  # type: ignore[arg-type]
             case tuple():
                 return tuple(map(turned, held))
             case _:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from imaging.film import Film
 from imaging.network.lines import Grid, Line, follow, length_px, seen, strongest
 from imaging.network.members import Maps, Session, Shape
+from imaging.network.spine import Bones, bones_on
 
 LONG_SIDE_MM = 400.0
 """Nominal length of a film's longer side where no spacing is needed; as in the films' reference marks."""
@@ -110,6 +111,8 @@ class Sight:
         How far a stomach tube's line goes on below the tip from there.
     line_mm : float
         Length of the tube's line above the tip.
+    bones : Bones
+        Spine and jaw on the whole film.
     """
 
     tip: Spot
@@ -123,6 +126,7 @@ class Sight:
     gullet_at_tip: float
     below_mm: float
     line_mm: float
+    bones: Bones | None = None
 
     def tip_features(self) -> NDArray[np.float64]:
         """What the tip's confidence is computed from."""
@@ -179,7 +183,8 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
         for k, place in zip(channels, places, strict=True)
     )
     carina = towards_usual(carina, long_side / LONG_SIDE_MM, shape)
-    return _with_lines(tip, carina, near, tube_far, window, long_side / LONG_SIDE_MM, shape)
+    sight = _with_lines(tip, carina, near, tube_far, window, long_side / LONG_SIDE_MM, shape)
+    return replace(sight, bones=bones_on([said.maps for said in far], shape, whole.grid(shape.stride)))
 
 
 def _with_lines(
