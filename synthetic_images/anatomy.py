@@ -219,7 +219,7 @@ class Anatomy:
         return self.mediastinum_x0 + x * f.across, y * f.deep, z * f.long
 
     def heart(self) -> tuple[Ellipsoid, ...]:
-        """Ventricles, right atrium, left atrium with appendage, pulmonary trunk, roots of the great vessels."""
+        """Ventricles, right atrium, left atrium with appendage, pulmonary trunk, roots of the vessels."""
         f, h = self.frame, self.heart_scale
         lift = 0.35 * (self.dome_mm[1] / f.long + 122.0)
         long, across, deep = f.long * h, f.across * h, f.deep * h
@@ -261,7 +261,14 @@ class Anatomy:
 
     def mediastinum(self) -> tuple[Solid, ...]:
         """All that displaces lung near the midline: vessels, fat, oesophagus, heart, spine."""
-        return (self._core(), self._spine_column(), self._descending_aorta(), self._arch(), *self._hila(), *self.heart())
+        return (
+            self._core(),
+            self._spine_column(),
+            self._descending_aorta(),
+            self._arch(),
+            *self._hila(),
+            *self.heart(),
+        )
 
     def _arch(self) -> Ellipsoid:
         return Ellipsoid(self.arch_centre, np.diag(self.arch_half_mm))

@@ -30,7 +30,8 @@ def draw_skeleton(scene: Scene, body: Anatomy) -> None:
     gain = scene.instead_of(Material.CORTICAL_BONE) * mineral
     soft = scene.film.copy()
     _spine(scene, body, gain)
-    bones: list[tuple[Curve, float | Floats]] = [*ribs(body), *cartilages(body), *_shoulders(body), *_mandible(body)]
+    bones: list[tuple[Curve, float | Floats]] = [*ribs(body), *cartilages(body)]
+    bones += [*_shoulders(body), *_mandible(body)]
     for curve, cortex in bones:
         scene.hollow(curve, cortex, gain, gain * MARROW_SHARE)
     _scapulae(scene, body, gain)
