@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from imaging.film import Film
 from imaging.orientation import turned_film
 from imaging.propose import Proposal
@@ -83,6 +85,8 @@ def with_carried_carina(proposal: Proposal, film: Film, earlier: Earlier) -> Pro
     """
     if film.identifiers.contradict(earlier.film.identifiers):
         return _told(proposal, "it is another patient's by its header")
+    if proposal.inverted:
+        film = replace(film, pixels=np.float32(1.0) - film.pixels)
     upright = turned_film(film, proposal.quarter_turns)
     carried = carried_carina(earlier, upright)
     if isinstance(carried, str):

@@ -27,9 +27,13 @@ LONG_SIDE_MM = 400.0
 LONG_SIDE_SPREAD = 0.15
 """How far films' true sizes lie about that (`measure.rough_scale.LONG_SIDE_MM`), as a share."""
 
-EVIDENCE = 3.0
+EVIDENCE = 2.0
 """How much a tooth of the comb that the map shows in full counts, in natural logarithms; fitted on synthetic films
 (docs/model-card.md)."""
+
+BRIGHT, FAINTEST = 90.0, 0.02
+"""A map counts relative to this percentile of what it shows along the spine, and to no less than the second:
+networks show bodies more faintly or strongly by how long they have learnt (ours)."""
 
 ASIDE_CELLS = 3
 """How far a body's middle may lie beside the spine's smooth line."""
@@ -55,7 +59,8 @@ NAMED_FROM = 0.5
 """A vertebra is told where its name is likelier right than wrong (ours)."""
 
 SHOWN_FROM, ABSENT_BELOW = 0.5, 0.2
-"""The mandible is seen where its map shows so much, and absent where that shows no more anywhere (ours)."""
+"""T1 and the mandible are seen where their maps show so much, the mandible is absent where its map shows no more
+anywhere (ours). Absence is told only where T1 is seen: networks that know neither must not say that."""
 
 MANDIBLE_CELLS, MANDIBLE_SD_MM = 4, 4.0
 """Round the map's peak its middle is taken over so many cells; standard deviation of the border's row (ours)."""
@@ -143,6 +148,7 @@ def find_spine(
     if line is None:
         return None
     profile = _profile(vertebrae, line)
+    profile = profile / max(float(np.percentile(profile, BRIGHT)), FAINTEST)
     cell_mm = LONG_SIDE_MM / len(vertebrae)
     usual = PITCH_MM.value / cell_mm
     sizes = usual * np.exp(SIZES)
@@ -272,7 +278,8 @@ def spine_seen(bones: Bones, film: Film, carina: Landmark | None) -> SpineSeen |
     first, last = math.ceil(cell_of(-0.5)), math.floor(cell_of(film.shape[0] - 0.5))
     rows_per_cell = grid.cell_px / aspect
     at = None if carina is None else (cell_of(carina.row), carina.sd_px * aspect / grid.cell_px)
-    spine = find_spine(bones.vertebrae, (first, last), at, bones.t1)
+    t1 = bones.t1 if bones.t1 is not None and bones.t1.max() >= SHOWN_FROM else None
+    spine = find_spine(bones.vertebrae, (first, last), at, t1)
     if spine is None:
         return None
     pitch, sd = spine.pitch_cells(float(spine.likeliest_row) if at is None else at[0])
@@ -300,7 +307,7 @@ def spine_seen(bones: Bones, film: Film, carina: Landmark | None) -> SpineSeen |
         over = Estimate(level, math.hypot(level_sd, row_sd / pitch))
         return SpineSeen(seen_pitch, named, border, over)
     reaches = float(spine.weights[spine.levels(float(first)) < VERTEBRAE.index("C7") - 0.5].sum())
-    absent = reaches * (1.0 - shown) if shown <= ABSENT_BELOW else 0.0
+    absent = reaches * (1.0 - shown) if t1 is not None and shown <= ABSENT_BELOW else 0.0
     return SpineSeen(seen_pitch, named, mandible_absent=absent)
 
 

@@ -136,6 +136,14 @@ def test_a_turned_film_gets_the_same_carina(turns):
     assert (turned.row, turned.column) == pytest.approx((there.row, there.column), abs=0.5)
 
 
+def test_an_inverted_film_gets_the_same_carina():
+    today = film_of(pair(SEEDS[2])[1])
+    dark = replace(today, pixels=np.float32(1.0) - today.pixels)
+    straight = with_carried_carina(Proposal(Landmarks()), today, earlier(SEEDS[2])).landmarks.carina
+    found = with_carried_carina(Proposal(Landmarks(), inverted=True), dark, earlier(SEEDS[2])).landmarks.carina
+    assert (found.row, found.column) == pytest.approx((straight.row, straight.column), abs=1.0)
+
+
 def test_only_a_carina_of_a_hand_is_carried():
     film, carina = earlier(SEEDS[0]).film, earlier(SEEDS[0]).carina
     proposed = replace(carina, source=Source.PROPOSED)

@@ -83,13 +83,17 @@ def true_pitch(true: Truth) -> float:
 
 @pytest.mark.parametrize("missing", [0.0, 0.3])
 def test_the_posture_is_right_where_it_is_said(missing):
-    said = []
+    in_view, said = 0, []
     for seed in SEEDS:
         true, posture = truth(seed)
+        if true.points["mandible"].row < 0.0:
+            continue
+        in_view += 1
         found = posture_said(spine_seen(bones(true, missing=missing, seed=seed), film(), carina(true)))
-        if found is not None and true.points["mandible"].row >= 0.0:
+        if found is not None:
             said.append(found is posture)
-    assert len(said) >= 0.5 * len(SEEDS)
+    assert in_view >= 20
+    assert len(said) >= 0.75 * in_view
     assert np.mean(said) >= 0.85
 
 
@@ -160,6 +164,17 @@ def test_a_map_without_a_spine_says_nothing():
     assert spine_seen(replace(empty, vertebrae=smear), film(), carina(true)) is None
 
 
+def test_maps_that_show_nothing_of_the_neck_do_not_tell_that_the_mandible_is_absent():
+    """Networks that have not learnt T1 and the mandible draw empty maps of both on every film."""
+    true, _ = truth(SEEDS[0])
+    empty = np.full((CELLS, CELLS), 0.01, np.float32)
+    spine = spine_seen(replace(bones(true), mandible=empty, t1=empty), film(), carina(true))
+    assert spine.mandible_absent == 0.0
+    assert posture_as_seen(spine) is None
+    without = spine_seen(replace(bones(true), mandible=None, t1=None), film(), carina(true))
+    assert spine.pitch_rows == without.pitch_rows
+
+
 def test_networks_without_those_maps_say_nothing_of_the_jaw():
     true, _ = truth(SEEDS[0])
     spine = spine_seen(replace(bones(true), mandible=None, t1=None), film(), carina(true))
@@ -167,13 +182,17 @@ def test_networks_without_those_maps_say_nothing_of_the_jaw():
     assert posture_as_seen(spine) is None
 
 
-@pytest.mark.parametrize("seed", [9601, 9602])
-def test_the_networks_give_the_scale_of_a_clean_synthetic_film(seed):
-    made = make_film(draw_recipe(seed, difficulty=0.0, rows=768, columns=768, age_group=AgeGroup.ADULT))
-    landmarks, *_ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
-    assert landmarks.spine is not None
-    assert landmarks.spine.pitch_rows.value == pytest.approx(true_pitch(made.truth), rel=0.1)
-    by_pitch = mm_per_row_by_pitch(landmarks.spine)
-    assert by_pitch.sd / by_pitch.value >= PITCH_MM.sd / PITCH_MM.value
-    assert by_pitch.low < made.recipe.pitch_mm < by_pitch.high
-    assert landmarks.vertebrae == Landmarks().vertebrae
+def test_the_networks_give_the_scale_of_a_clean_synthetic_film_or_none():
+    answered = 0
+    for seed in (9601, 9602, 9603):
+        made = make_film(draw_recipe(seed, difficulty=0.0, rows=640, columns=640, age_group=AgeGroup.ADULT))
+        landmarks, *_ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
+        assert landmarks.vertebrae == Landmarks().vertebrae
+        if landmarks.spine is None:
+            continue
+        answered += 1
+        assert landmarks.spine.pitch_rows.value == pytest.approx(true_pitch(made.truth), rel=0.1)
+        by_pitch = mm_per_row_by_pitch(landmarks.spine)
+        assert by_pitch.sd / by_pitch.value >= PITCH_MM.sd / PITCH_MM.value
+        assert by_pitch.low < made.recipe.pitch_mm < by_pitch.high
+    assert answered >= 1
