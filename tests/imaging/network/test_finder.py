@@ -132,7 +132,7 @@ def test_the_airway_path_runs_down_the_true_windpipe(made, film):
 
 ON_A_WALL = pytest.mark.xfail(
     strict=True,
-    reason="5 mm aside, up to 6.5, by these weights and by those before: since films are drawn anew the line runs on "
+    reason="5 mm aside, up to 6.5, by these weights and those before: since films are drawn anew the line runs on "
     "one wall of this tube (docs/model-card.md)",
 )
 
