@@ -27,6 +27,9 @@ _ON_GULLET, _GOES_ON_MM = 0.7, 60.0
 _SECOND = 0.1
 """From this probability on a second place is told. Of 61 tips and carinas with that much elsewhere (mean 0.17) the
 true place lay there on 15: docs/model-card.md."""
+_CUT_MM = 20.0
+"""A carina so near the film's lower edge may lie beyond it: no answer; ours (those of whole films lie 146 +- 19
+nominal mm below the upper edge)."""
 _LINE_STEP_MM = 12.0
 _LINE_SD_MM = 3.5
 """Points of the tube's line: how far apart, and how far aside of the tube's axis two in three of them lie on
@@ -42,17 +45,17 @@ def judge(sight: Sight, film: Film, shape: Shape, card: Calibration) -> tuple[La
     px_per_mm = max(rows * film.pixel_aspect, columns) / LONG_SIDE_MM
     found: dict[str, Landmark] = {}
     reasons = []
-    against = _against(sight, shape)
+    against = {"tip": _against(sight, shape), "carina": _cut_off(sight.carina, film, px_per_mm)}
     for name, spot, features in (
         ("tip", sight.tip, sight.tip_features()),
         ("carina", sight.carina, sight.carina_features()),
     ):
         sd_mm = _sd_mm(spot, card[name])
         confidence = min(_probability(features, card[name]), _at_most(sd_mm))
-        if name == "tip" and against:
+        if against[name]:
             confidence = min(confidence, _NO_ANSWER)
         if confidence < _UNCLEAR:
-            reasons.append(_reason(name, sight, confidence, against))
+            reasons.append(_reason(name, sight, confidence, against[name]))
         unseen = name == "tip" and sight.tube_near < 0.0 and confidence < _UNCLEAR
         if unseen or confidence < _NO_HINT or not _on_film(spot.x, spot.y, film):
             continue
@@ -115,9 +118,20 @@ def _against(sight: Sight, shape: Shape) -> str:
     return ""
 
 
+def _cut_off(carina: Spot, film: Film, px_per_mm: float) -> str:
+    """What forbids an answer for the carina; empty where nothing does."""
+    above_mm = (film.shape[0] * film.pixel_aspect - 1.0 - carina.y) / px_per_mm
+    if above_mm >= _CUT_MM:
+        return ""
+    return (
+        f"it seems to lie {max(above_mm, 0.0):.0f} nominal mm above the film's lower edge, or beyond it; mark it by "
+        "hand."
+    )
+
+
 def _reason(name: str, sight: Sight, confidence: float, against: str) -> str:
-    if name == "tip" and against:
-        return f"tip: {against}"
+    if against:
+        return f"{name}: {against}"
     if name == "tip" and sight.tube_near < 0.0:
         return f"tip: no endotracheal tube seen (probability of a placed tip {confidence:.2f}); mark it by hand."
     return (

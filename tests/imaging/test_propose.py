@@ -161,6 +161,13 @@ def test_an_answer_on_a_spoilt_film_is_right(how: str, seed: int) -> None:
             assert miss_mm(mark, made, name) <= 10.0
 
 
+def test_a_carina_at_the_lower_edge_is_no_answer() -> None:
+    made = make_film(draw_recipe(501, difficulty=0.3, placement=Placement.TRACHEA))
+    proposal = propose(Film(pixels=film_of(made).pixels[: int(made.truth.points["carina"].row)]))
+    assert proposal.landmarks.carina is None or proposal.landmarks.carina.confidence < SURE
+    assert any(r.startswith("carina: it seems to lie") and "lower edge" in r for r in proposal.reasons)
+
+
 @pytest.mark.parametrize("degrees", [-90.0, 90.0])
 @pytest.mark.parametrize("seed", [5001, 5003, 5004])
 def test_is_not_sure_of_both_points_on_a_lateral(seed: int, degrees: float) -> None:
