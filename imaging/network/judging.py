@@ -124,8 +124,8 @@ def _cut_off(carina: Spot, film: Film, px_per_mm: float) -> str:
     if above_mm >= _CUT_MM:
         return ""
     return (
-        f"it seems to lie {max(above_mm, 0.0):.0f} nominal mm above the film's lower edge, or beyond it; mark it by "
-        "hand."
+        f"it seems to lie {max(above_mm, 0.0):.0f} nominal mm above the film's lower edge, or beyond it; mark it "
+        "by hand."
     )
 
 
