@@ -32,10 +32,6 @@ SIDE_PX = 128
 """What the network sees: the film's longer side fitted to it."""
 
 
-SURE_OF_EXCHANGE = 0.5
-"""Bright and dark are exchanged where that likelier than not makes an upright frontal film of it (ours)."""
-
-
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """What kind of film it is.
@@ -50,7 +46,7 @@ class Verdict:
         Counter-clockwise, as `numpy.rot90` counts them, that bring a turned film upright; 0 where it is none, or
         where no turn makes an upright frontal film of it.
     inverted : bool
-        Whether bright and dark are exchanged, and exchanging them back makes an upright frontal film of it.
+        Whether bright and dark are exchanged, and exchanging them back makes a film of it that passes as frontal.
     """
 
     kind: FilmKind
@@ -127,7 +123,7 @@ def film_kind(pixels: NDArray[np.float32], aspect: float = 1.0) -> Verdict:
     kind = max(found, key=lambda k: found[k])
     if kind is FilmKind.INVERTED:
         back = probabilities(small_view(np.float32(1.0) - pixels, aspect))[FilmKind.FRONTAL]
-        return Verdict(kind, found[kind], inverted=back >= SURE_OF_EXCHANGE)
+        return Verdict(kind, found[kind], inverted=back >= _card()["frontal from"])
     if kind not in (FilmKind.ON_ITS_SIDE, FilmKind.UPSIDE_DOWN):
         return Verdict(kind, found[kind])
     turned = {k: probabilities(np.ascontiguousarray(np.rot90(view, k)))[FilmKind.FRONTAL] for k in (1, 2, 3)}

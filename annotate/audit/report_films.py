@@ -26,8 +26,8 @@ NOT_KNOWN = "not known"
 MEMORY = "200MB"
 """What DuckDB may take for sorting and joining; beyond it writes to a private temporary folder (ours)."""
 
-BATCH = 100_000
-"""Rows fetched at a time (ours): some tens of megabytes."""
+BATCH, AT_ONCE = 100_000, 6
+"""Rows and columns fetched at a time (ours): what is on its way is less than what stays."""
 
 COLUMNS = (
     *("film", "entry", "patient", "unit", "time", "shift", "operator_grade", "tube_size_mm", "lip_mark_cm", "sex"),
@@ -270,21 +270,29 @@ def _counted(readings: duckdb.DuckDBPyRelation, columns: str) -> duckdb.DuckDBPy
 
 def _films(readings: duckdb.DuckDBPyRelation, period: Period) -> pd.DataFrame:
     """A row for each film, every word held once."""
-    import pyarrow
+    import pandas as pd
 
     made = {name: _MADE.get(name, name) for name in FACTORS}
     words = ("patient", "reader", "verdict", "action", "urgency", "no_action_because", "zone")
     numbers = ("on_film_cm", "in_patient_cm", "move_cm", "lip_mark_cm", "range_low_cm", "range_high_cm", "rough")
     chances = (name for name in COLUMNS if name.startswith("chance_"))
-    columns = {name: name for name in ("place", "entry", "time", *words, *numbers, *chances)}
+    columns = {name: name for name in ("entry", "time", *words, *numbers, *chances)}
     columns |= {
         "error": "error IS NOT NULL",
         "reasons": f"CASE verdict WHEN '{Verdict.CANNOT_SAY}' THEN {_REASONS} END",
         "period": _PERIODS[period],
         **{name: f"coalesce(nullif(nullif({said}, ''), 'unknown'), '{NOT_KNOWN}')" for name, said in made.items()},
     }
-    chosen = ", ".join(f"{made} AS {name}" for name, made in columns.items())
-    found = _counted(readings, chosen).to_arrow_reader(BATCH)
+    chosen = [f"{made} AS {name}" for name, made in columns.items()]
+    some = (chosen[begin : begin + AT_ONCE] for begin in range(0, len(chosen), AT_ONCE))
+    return pd.concat([_columns(readings, ", ".join(each)) for each in some], axis=1)
+
+
+def _columns(readings: duckdb.DuckDBPyRelation, chosen: str) -> pd.DataFrame:
+    """Some columns of the readings that count, in their order."""
+    import pyarrow
+
+    found = _counted(readings, f"place, {chosen}").to_arrow_reader(BATCH)
     # Nothing else may hold the batches: each column's then go as its own is made.
     table = pyarrow.Table.from_batches([_words_once(batch) for batch in found]).unify_dictionaries()
     films: pd.DataFrame = table.to_pandas(self_destruct=True, split_blocks=True)

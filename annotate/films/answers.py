@@ -139,8 +139,8 @@ def answer_all(
     # Imported here: one film needs no processes.
     from annotate.films.supervisor import DEADLINE_S, Lost, Supervisor
 
-    begin = partial(tell, LOG.isEnabledFor(DEBUG))
-    with Supervisor(one, workers, deadline_s=deadline_s or DEADLINE_S, begin=begin) as supervisor:
+    begin, longest_s = partial(tell, LOG.isEnabledFor(DEBUG)), DEADLINE_S if deadline_s is None else deadline_s
+    with Supervisor(one, workers, deadline_s=longest_s, begin=begin) as supervisor:
         results = supervisor.results(zip(paths, targets, strict=True))
         for path, result in zip(paths, results, strict=True):
             yield given_up(name_of(path), result.reason) if isinstance(result, Lost) else result

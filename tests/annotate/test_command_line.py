@@ -66,24 +66,15 @@ def test_reading_given_points_loads_no_heavy_library(dicom_film):
 
 
 LARGE = (
-    "numpy",
-    "scipy",
-    "sqlalchemy",
-    "pydicom",
-    "onnxruntime",
-    "cv2",
-    "skimage",
-    "PIL",
-    "pandas",
-    "pyarrow",
-    "qtpy",
+    *("numpy", "scipy", "sqlalchemy", "pydicom", "onnxruntime", "cv2", "skimage", "PIL", "pandas", "pyarrow"),
+    *("duckdb", "qtpy"),
 )
 NEEDED_BY = {
     "--help": (),
     "--version": (),
     "log list": (),
     "log verify": ("sqlalchemy",),
-    "formulas --height 170": ("numpy",),
+    "formulas --age 58 --height 163": (),
 }
 
 

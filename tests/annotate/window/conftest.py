@@ -170,11 +170,12 @@ class Reader:
 
 
 @pytest.fixture(scope="session")
-def search():
-    """One process that looks, for all windows."""
+def search(invented):
+    """One process that looks, for all windows; it has started before anyone waits for it."""
     from annotate.window.search import Search
 
     made = Search()
+    made.find(load_film(next(iter(invented))), lambda: True)
     yield made
     made.close()
 
