@@ -39,10 +39,23 @@ class Exhibit:
     recipe: FilmRecipe
 
 
+LIKE_FILM: dict[str, Any] = {
+    "quanta_per_mm2": 3_000_000.0,
+    "brightness": 0.0,
+    "contrast": 1.2,
+    "latitude": 0.5,
+    "edge_gain": 0.4,
+    "detail_gain": 0.2,
+    "shoulder": 0.7,
+    "collimation": (0.0, 0.0, 0.0, 0.0),
+}
+"""How every film of the gallery is shown, but for those that turn these dials."""
+
+
 def plain(**choices: Any) -> FilmRecipe:
     """A clean film of one seed to turn one dial on."""
     recipe = draw_recipe(SEED, difficulty=0.0, **{"view": View.AP, "placement": Placement.TRACHEA, **choices})
-    exposure = replace(recipe.exposure, brightness=0.0, latitude=0.5, collimation=(0.0, 0.0, 0.0, 0.0))
+    exposure = replace(recipe.exposure, **LIKE_FILM)
     return replace(recipe, devices=DeviceDials(letters=1), pathology=PathologyDials(), exposure=exposure)
 
 
@@ -80,8 +93,20 @@ def bodies() -> Iterator[Exhibit]:
     yield Exhibit("tilt", "Beam from above", "stand.tilt_deg=14", replace(base, stand=stand))
     exposure = replace(base.exposure, quanta_per_mm2=60_000.0)
     yield Exhibit("noise", "Low exposure", "exposure.quanta_per_mm2=60000", replace(base, exposure=exposure))
-    exposure = replace(base.exposure, collimation=(0.12, 0.08, 0.1, 0.1))
+    exposure = replace(base.exposure, collimation=(0.12, 0.08, 0.1, 0.1), collimator_turn_deg=2.5)
     yield Exhibit("collimation", "Collimation", "exposure.collimation", replace(base, exposure=exposure))
+    exposure = replace(exposure, shutter=False)
+    yield Exhibit("no_shutter", "No shutter", "exposure.shutter=False", replace(base, exposure=exposure))
+    exposure = replace(
+        base.exposure,
+        latitude=0.9,
+        detail_gain=1.0,
+        edge_gain=2.0,
+        contrast=0.8,
+        brightness=-0.1,
+        quanta_per_mm2=1e6,
+    )
+    yield Exhibit("details", "Details raised", "exposure.detail_gain=1", replace(base, exposure=exposure))
 
 
 def tubes() -> Iterator[Exhibit]:

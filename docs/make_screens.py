@@ -121,9 +121,20 @@ def open_window(films: list[Path], purpose: Any, size: tuple[int, int], beside: 
 
 def wait_for_proposal(desk: Any) -> None:
     """Until it is no longer looked for."""
+    wait_while(lambda: desk.session.purpose.proposes and desk.marking.looking)
+
+
+def look_beside(desk: Any) -> None:
+    """The film before, which is loaded and searched in the background."""
+    desk.act("beside")
+    wait_while(lambda: desk.beside._coming)
+
+
+def wait_while(busy: Callable[[], bool]) -> None:
+    """Let the window live as long as it is busy."""
     end = time.monotonic() + PATIENCE_S
-    while desk.session.purpose.proposes and desk.marking.looking:
-        assert time.monotonic() < end, "nothing was proposed"
+    while busy():
+        assert time.monotonic() < end, "still busy"
         wait(0.1)
     wait(0.3)
 
@@ -196,8 +207,7 @@ def yesterday(folder: Path, size: tuple[int, int], name: str) -> None:
     desk = window.desk
     desk.act("accept")
     fill(desk, lip_mark="23", neck="neutral")
-    desk.act("beside")
-    wait(0.3)
+    look_beside(desk)
     desk.act("mediastinum")
     photograph(name, size)
     close(window)
@@ -217,8 +227,7 @@ def strip(folder: Path, size: tuple[int, int], name: str) -> None:
     wait_for_proposal(desk)
     desk.act("accept")
     fill(desk, lip_mark=COURSE_OF_A_TUBE[-1][2], neck="neutral")
-    desk.act("beside")
-    wait(0.3)
+    look_beside(desk)
     desk.act("mediastinum")
     photograph(name, size)
     close(window)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from imaging.carrying import Earlier, with_carried_carina
 from imaging.film import Film
 from imaging.given_spacing import user_spacing, with_known_object, with_tube_width, with_user_spacing
 from imaging.load import load_film
@@ -59,6 +60,8 @@ class Request:
         The points were seen without doubt.
     mandible_row : float or None
         Row of the mandible's lower border.
+    earlier : Earlier or None
+        A film of the same patient, whose carina is carried to this one.
     """
 
     tip: Point | None = None
@@ -71,6 +74,7 @@ class Request:
     fingerprint: bool = False
     clear: bool = False
     mandible_row: float | None = None
+    earlier: Earlier | None = None
 
 
 def read(
@@ -90,6 +94,7 @@ def read(
     cuff_pressure: CuffPressure | None = None,
     accepted_range: str | AcceptedRange = DEFAULT_RANGE,
     previous: Reading | None = None,
+    previous_film: Film | Path | str | None = None,
     mm_per_pixel: float | tuple[float, float] | None = None,
     known_object: tuple[float, tuple[Point, Point]] | None = None,
     believe_resolution: bool = False,
@@ -127,6 +132,8 @@ def read(
         A published range by name (`measure.accepted_range.RANGE_NAMES`), or your own.
     previous : Reading, optional
         Of the film before.
+    previous_film : Film, Path or str, optional
+        That film: its carina, placed by hand, is carried to this one by the bones and weighed with what is seen.
     mm_per_pixel : float or (float, float), optional
         At the detector, in mm; rows and columns apart where they differ.
     known_object : (float, (point, point)), optional
@@ -176,10 +183,19 @@ def read(
         believe_resolution,
         known,
         clear=clear,
+        earlier=_earlier(previous_film, previous),
     )
     if isinstance(film, Film):
         return assess(case_of(film.name, with_given_spacing(film, request), request))
     return assess(case_of(str(film), film_for(Path(film), request), request))
+
+
+def _earlier(film: Film | Path | str | None, reading: Reading | None) -> Earlier | None:
+    if film is None:
+        return None
+    if reading is None:
+        raise MeasureError("previous film: no Reading of it found; give it as `previous`.")
+    return Earlier.of(film if isinstance(film, Film) else load_film(Path(film)), reading)
 
 
 def checked_mark(name: str, points: Sequence[Point]) -> Mark:
@@ -236,6 +252,8 @@ def case_of(name: str, film: Film, request: Request, proposal: Proposal | None =
     notes = film.notes
     if landmarks.tip is None or landmarks.carina is None:
         proposal = proposal or propose(film)
+        if request.earlier is not None and landmarks.carina is None:
+            proposal = with_carried_carina(proposal, film, request.earlier)
         notes, seen = (*notes, *_told(proposal, landmarks)), proposal.seen
         landmarks = _with_proposals(landmarks, proposal.landmarks)
     turns = _turns_of(film, landmarks) if proposal is None else proposal.quarter_turns
@@ -331,11 +349,16 @@ def with_given_spacing(film: Film, request: Request) -> Film:
     return film
 
 
+_EXCHANGED = "The film seems to show dense things dark: it was searched with bright and dark exchanged; check it."
+
+
 def _told(proposal: Proposal, by_hand: Landmarks) -> tuple[str, ...]:
     """Why a point is missing; of one that a hand has placed, only that another tube was seen."""
+    exchanged = (_EXCHANGED,) if proposal.inverted else ()
     if by_hand.tip is None or proposal.seen is Seen.TRACHEOSTOMY:
-        return proposal.reasons
-    return tuple(reason for reason in proposal.reasons if not reason.lower().startswith(("tip", "the tip")))
+        return (*exchanged, *proposal.reasons)
+    kept = (reason for reason in proposal.reasons if not reason.lower().startswith(("tip", "the tip")))
+    return (*exchanged, *kept)
 
 
 def _with_proposals(by_hand: Landmarks, proposed: Landmarks) -> Landmarks:
@@ -346,6 +369,7 @@ def _with_proposals(by_hand: Landmarks, proposed: Landmarks) -> Landmarks:
         carina=by_hand.carina or proposed.carina,
         airway_path=by_hand.airway_path or proposed.airway_path,
         tube_line=proposed.tube_line if by_hand.tip is None else (),
+        spine=proposed.spine,
     )
 
 

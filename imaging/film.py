@@ -28,6 +28,14 @@ class Identifiers:
     issuer_of_patient_id: str = ""
     taken: str = ""
 
+    def contradict(self, other: Identifiers) -> bool:
+        """Whether the two name two patients; what one does not say is no difference."""
+        pairs = (
+            (self.patient_id, other.patient_id),
+            (self.issuer_of_patient_id, other.issuer_of_patient_id),
+        )
+        return any(here.strip() and there.strip() and here.strip() != there.strip() for here, there in pairs)
+
 
 @dataclass(frozen=True, slots=True)
 class Turn:

@@ -22,6 +22,7 @@ class FilmKind(StrEnum):
     FRONTAL = "an upright frontal chest film of an adult"
     ON_ITS_SIDE = "a frontal chest film on its side"
     UPSIDE_DOWN = "a frontal chest film upside down"
+    INVERTED = "a frontal chest film with bright and dark exchanged"
     LATERAL = "a lateral chest film"
     CHILD = "a child's chest film"
     NO_CHEST = "no chest film"
@@ -29,10 +30,6 @@ class FilmKind(StrEnum):
 
 SIDE_PX = 128
 """What the network sees: the film's longer side fitted to it."""
-
-
-SURE_OF_TURN = 0.5
-"""A film is turned back where it then is an upright frontal one, likelier than not (ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,16 +45,19 @@ class Verdict:
     quarter_turns : int
         Counter-clockwise, as `numpy.rot90` counts them, that bring a turned film upright; 0 where it is none, or
         where no turn makes an upright frontal film of it.
+    inverted : bool
+        Whether bright and dark are exchanged, and exchanging them back makes a film of it that passes as frontal.
     """
 
     kind: FilmKind
     probability: float
     quarter_turns: int = 0
+    inverted: bool = False
 
     @property
     def why_not_searched(self) -> str:
-        """What it is instead, in words; empty for a frontal film of an adult, upright or to be turned back."""
-        if self.kind is FilmKind.FRONTAL or self.quarter_turns:
+        """What it is instead, in words; empty for a frontal film of an adult, or what is to be made one."""
+        if self.kind is FilmKind.FRONTAL or self.quarter_turns or self.inverted:
             return ""
         return f"it looks like {self.kind.value} (probability {self.probability:.2f})"
 
@@ -121,8 +121,11 @@ def film_kind(pixels: NDArray[np.float32], aspect: float = 1.0) -> Verdict:
     if frontal >= _card()["frontal from"]:
         return Verdict(FilmKind.FRONTAL, frontal)
     kind = max(found, key=lambda k: found[k])
+    if kind is FilmKind.INVERTED:
+        back = probabilities(small_view(np.float32(1.0) - pixels, aspect))[FilmKind.FRONTAL]
+        return Verdict(kind, found[kind], inverted=back >= _card()["frontal from"])
     if kind not in (FilmKind.ON_ITS_SIDE, FilmKind.UPSIDE_DOWN):
         return Verdict(kind, found[kind])
     turned = {k: probabilities(np.ascontiguousarray(np.rot90(view, k)))[FilmKind.FRONTAL] for k in (1, 2, 3)}
     best = max(turned, key=lambda k: turned[k])
-    return Verdict(kind, found[kind], best if turned[best] >= SURE_OF_TURN else 0)
+    return Verdict(kind, found[kind], best if turned[best] >= _card()["frontal from"] else 0)

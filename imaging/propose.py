@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,12 +35,15 @@ class Proposal:
     quarter_turns : int
         Counter-clockwise, as `numpy.rot90` counts them, that bring the film upright; the landmarks are told on the
         film as it lies.
+    inverted : bool
+        Whether bright and dark were exchanged for the search.
     """
 
     landmarks: Landmarks
     reasons: tuple[str, ...] = ()
     seen: Seen = Seen.TUBE
     quarter_turns: int = 0
+    inverted: bool = False
 
 
 def propose(film: Film, finder: Finder | None = None) -> Proposal:
@@ -50,7 +53,7 @@ def propose(film: Film, finder: Finder | None = None) -> Proposal:
     ----------
     film : Film
         Pixels 0 to 1, bright = dense. Pixels need not be square. One that lies on its side or upside down is
-        turned back for the search.
+        turned back for the search, and one that shows dense things dark is exchanged.
     finder : Finder, optional
         Who looks; the networks beside the code where left open.
 
@@ -68,19 +71,21 @@ def propose(film: Film, finder: Finder | None = None) -> Proposal:
     True
     """
     why_not = _why_not_looked_at(film)
-    turns = 0
+    turns, inverted = 0, False
     if not why_not:
         # Imported here: ONNX Runtime and OpenCV must not slow down a start that needs no proposal.
         from imaging.film_kind import film_kind
 
         verdict = film_kind(film.pixels, film.pixel_aspect)
-        turns, why_not = verdict.quarter_turns, verdict.why_not_searched
+        turns, inverted, why_not = verdict.quarter_turns, verdict.inverted, verdict.why_not_searched
     if why_not:
         reasons = tuple(f"The {name} was not looked for: {why_not}." for name in ("tip", "carina"))
         return Proposal(Landmarks(), reasons, Seen.NO_FRONTAL_CHEST)
+    if inverted:
+        film = replace(film, pixels=np.float32(1.0) - film.pixels)
     upright = turned_film(film, turns)
     landmarks, reasons, seen = (finder or finder_in_use()).find(upright)
-    return Proposal(turned_landmarks(landmarks, upright.shape, -turns), reasons, seen, turns)
+    return Proposal(turned_landmarks(landmarks, upright.shape, -turns), reasons, seen, turns, inverted)
 
 
 def quarter_turns(film: Film) -> int:

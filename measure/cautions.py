@@ -10,8 +10,9 @@ from measure.estimate import Z95
 from measure.landmarks import Landmark, Source
 from measure.patient import AgeGroup
 from measure.posture import NeckPosture
-from measure.reading import Reading
+from measure.reading import Inputs, Reading
 from measure.spacing import Plane
+from measure.spine import PROPOSED
 from measure.verdict import Verdict
 
 ASIDE_CM = 1.5
@@ -71,13 +72,7 @@ def _about_inputs(reading: Reading) -> Iterator[str]:
     if inputs.age_group_assumed and reading.distance is not None:
         yield "Age not known: the adult range was used. It must not be used for a child."
     if accepted is not None and accepted.depends_on_posture:
-        if inputs.neck_posture is NeckPosture.UNKNOWN:
-            yield "Neck posture not known: every posture is in the chances, weighed by how usual it is."
-        elif inputs.neck_posture is not NeckPosture.NEUTRAL:
-            yield (
-                "The range was shifted for the neck's posture. That is an estimate: two studies of the tip's "
-                "movement differ by a factor of three, and one patient cannot be foretold."
-            )
+        yield from _about_neck(inputs)
     if accepted is not None and accepted.age_group is AgeGroup.CHILD:
         yield "The child's range is derived, not published as such (docs/accepted-range.md); local rules first."
     if inputs.spacing is not None and inputs.spacing.rough:
@@ -91,6 +86,21 @@ def _about_inputs(reading: Reading) -> Iterator[str]:
         yield f"Magnification not in the header: {inputs.magnification.source} used."
 
 
+def _about_neck(inputs: Inputs) -> Iterator[str]:
+    if inputs.neck_posture_source.startswith(PROPOSED):
+        yield (
+            f"Neck posture as the program sees it ({inputs.neck_posture_source.removeprefix(PROPOSED)}): check it "
+            "on the picture; its doubt is in the chances."
+        )
+    elif inputs.neck_posture is NeckPosture.UNKNOWN:
+        yield "Neck posture not known: every posture is in the chances, weighed by how usual it is."
+    elif inputs.neck_posture is not NeckPosture.NEUTRAL:
+        yield (
+            "The range was shifted for the neck's posture. That is an estimate: two studies of the tip's "
+            "movement differ by a factor of three, and one patient cannot be foretold."
+        )
+
+
 def _about_landmarks(reading: Reading) -> Iterator[str]:
     for name in ("tip", "carina"):
         mark: Landmark | None = getattr(reading.landmarks, name)
@@ -100,3 +110,8 @@ def _about_landmarks(reading: Reading) -> Iterator[str]:
             yield f"The {name} was proposed by the program: check it on the picture."
         if mark.note:
             yield f"{name.capitalize()}: {mark.note}."
+        if mark.other is not None:
+            yield (
+                f"The {name} may also lie at row {mark.other.row:.0f}, column {mark.other.column:.0f} "
+                f"(probability {mark.other.confidence:.0%}): look at both places."
+            )

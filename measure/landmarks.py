@@ -12,6 +12,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from measure.errors import MeasureError
+from measure.estimate import Estimate
 
 
 class Source(StrEnum):
@@ -45,6 +46,8 @@ class Landmark:
         Probability that the point lies within 10 mm of the true place; 1 for a hand.
     note : str
         How it was found, where that limits its worth ("estimated from the air column").
+    other : Landmark or None
+        A second place that the same look holds possible, its confidence being its probability.
 
     Raises
     ------
@@ -58,6 +61,7 @@ class Landmark:
     source: Source = Source.HAND
     confidence: float = 1.0
     note: str = ""
+    other: Landmark | None = None
 
     def __post_init__(self) -> None:
         finite = all(map(math.isfinite, (self.row, self.column, self.sd_px)))
@@ -90,6 +94,45 @@ VERTEBRAE = ("C3", "C4", "C5", "C6", "C7", *(f"T{n}" for n in range(1, 13)), "L1
 ABSENT = "absent"
 """Said of the mandible's level: it is not on the film."""
 """Names of the vertebral bodies that can be marked, from the top down."""
+
+
+@dataclass(frozen=True, slots=True)
+class SpineSeen:
+    """What was found of spine and jaw without a hand; it never takes the place of a mark.
+
+    Parameters
+    ----------
+    pitch_rows : Estimate or None
+        A vertebral body with its disc at the carina's level, in rows of the upright film.
+    vertebrae : mapping of str to Landmark
+        Middles of vertebral bodies by name; their confidence is that of the name.
+    mandible : Landmark or None
+        Lower border of the mandible.
+    mandible_level : Estimate or None
+        The level that it lies over, as a place in `VERTEBRAE`.
+    mandible_absent : float
+        Probability that the film reaches C7 and shows no mandible.
+
+    Raises
+    ------
+    MeasureError
+        Where the pitch is not positive, or the probability none.
+    """
+
+    pitch_rows: Estimate | None = None
+    vertebrae: Mapping[str, Landmark] = field(default_factory=dict)
+    mandible: Landmark | None = None
+    mandible_level: Estimate | None = None
+    mandible_absent: float = 0.0
+
+    def __post_init__(self) -> None:
+        pitch = self.pitch_rows
+        if not 0.0 <= self.mandible_absent <= 1.0 or (pitch is not None and not 0.0 < pitch.value < math.inf):
+            raise MeasureError(
+                f"spine: pitch {pitch} and probability {self.mandible_absent} found; a pitch above zero and a "
+                "probability expected."
+            )
+
 
 TIP, CARINA, AIRWAY, KNOWN_OBJECT = "tip", "carina", "airway-path", "known-object"
 
@@ -185,6 +228,8 @@ class Landmarks:
         Centres of vertebral bodies by name (`VERTEBRAE`).
     known_object : KnownObject
         Two points of known distance, for the spacing.
+    spine : SpineSeen
+        Spine and jaw as far as the program sees them.
     """
 
     tip: Landmark | None = None
@@ -201,6 +246,7 @@ class Landmarks:
     aortic_arch: Landmark | None = None
     vertebrae: Mapping[str, Landmark] = field(default_factory=dict)
     known_object: KnownObject | None = None
+    spine: SpineSeen | None = None
 
     def __post_init__(self) -> None:
         strange = sorted(set(self.vertebrae) - set(VERTEBRAE))

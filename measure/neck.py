@@ -13,11 +13,11 @@ from measure.posture import (
     posture_without_mandible,
     unknown_posture,
 )
-from measure.spine import posture_by_carina, reaches_c7
+from measure.spine import posture_as_seen, posture_by_carina, reaches_c7
 
 
 def neck_of(case: Case) -> PostureBelief:
-    """The neck's posture: as told, by the mandible's level, or the usual shares."""
+    """The neck's posture: as told, by the mandible as marked, as the program sees it, or the usual shares."""
     if case.posture is not NeckPosture.UNKNOWN:
         return given_posture(case.posture)
     if case.mandible in VERTEBRAE:
@@ -29,6 +29,10 @@ def neck_of(case: Case) -> PostureBelief:
         if not reaches_c7(marks.carina, row_mm):
             return unknown_posture("the film ends too low to show the mandible of a neutral neck")
         return posture_without_mandible()
+    if marks.mandible is None and marks.spine is not None and case.grown:
+        seen = posture_as_seen(marks.spine)
+        if seen is not None:
+            return seen
     few_levels = len(marks.vertebrae) < 2 and case.grown
     if few_levels and marks.mandible is not None and marks.carina is not None and row_mm is not None:
         return posture_by_carina(marks.mandible, marks.carina, row_mm)

@@ -13,11 +13,12 @@ from functools import cache
 from typing import Any, TypeVar
 
 from cattrs import Converter
-from cattrs.gen import make_dict_unstructure_fn
+from cattrs.gen import make_dict_unstructure_fn, override
 
 from measure.accepted_range import AcceptedRange
 from measure.errors import MeasureError
 from measure.estimate import Estimate
+from measure.landmarks import Landmark
 from measure.posture import NeckPosture, given_posture
 from measure.reading import DECIMALS, EARLIER_VERSION, SCHEMA_VERSION, Distance, Plain, Reading
 
@@ -105,6 +106,10 @@ def _writer() -> Converter:
     )
     writer.register_unstructure_hook(Distance, _distance_to_plain)
     writer.register_unstructure_hook_factory(is_dataclass, lambda kind: make_dict_unstructure_fn(kind, writer))
+    writer.register_unstructure_hook_factory(
+        lambda kind: kind is Landmark,
+        lambda kind: make_dict_unstructure_fn(kind, writer, other=override(omit_if_default=True)),
+    )
     return writer
 
 

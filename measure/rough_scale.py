@@ -14,7 +14,7 @@ from measure.landmarks import Landmark, Landmarks
 from measure.magnification import Magnification
 from measure.patient import Patient
 from measure.spacing import LARGEST_PIXEL_MM, SMALLEST_PIXEL_MM, Plane, Spacing, SpacingSource
-from measure.spine import mm_per_row
+from measure.spine import mm_per_row, mm_per_row_by_pitch
 from measure.tube import Tube, outside_diameter_estimate_mm
 
 LONG_SIDE_MM = Estimate(400.0, 60.0)
@@ -44,7 +44,8 @@ def rough_spacing(
     magnification : Magnification
         The tube's diameter is its own, not the film's.
     shape : (int, int) or None
-        Rows and columns of the film; its longer side is asked only where nothing is marked.
+        Rows and columns of the film; its longer side, and the vertebrae that the program sees, are asked only
+        where nothing is marked.
     pixel_aspect : float
         Row spacing over column spacing.
 
@@ -54,10 +55,8 @@ def rough_spacing(
         At the detector; None where there is no hint or it gives no believable pixel.
     """
     hints = list(_marked(landmarks, patient, tube, magnification, pixel_aspect))
-    if not hints and shape is not None:
-        rows, columns = shape
-        pixels = max(rows * pixel_aspect, columns)
-        hints = [("the film's longer side", LONG_SIDE_MM.times(Estimate(1.0 / pixels)))]
+    if not hints:
+        hints = list(_seen(landmarks, shape, pixel_aspect))
     if not hints:
         return None
     column_mm = weighed([hint for _, hint in hints])
@@ -112,6 +111,19 @@ def _marked(
         by_tube = _over_pixels(outside_mm.times(magnification.factor), landmarks.tube_walls, pixel_aspect)
         if by_tube is not None:
             yield "the tube's walls", by_tube
+
+
+def _seen(
+    landmarks: Landmarks, shape: tuple[int, int] | None, pixel_aspect: float
+) -> Iterator[tuple[str, Estimate]]:
+    """What tells a column's width without a mark."""
+    by_pitch = None if landmarks.spine is None else mm_per_row_by_pitch(landmarks.spine)
+    if by_pitch is not None:
+        yield "the vertebrae as the program sees them", by_pitch.times(Estimate(1.0 / pixel_aspect))
+    if shape is not None:
+        rows, columns = shape
+        pixels = max(rows * pixel_aspect, columns)
+        yield "the film's longer side", LONG_SIDE_MM.times(Estimate(1.0 / pixels))
 
 
 def _over_pixels(width_mm: Estimate, walls: tuple[Landmark, Landmark], pixel_aspect: float) -> Estimate | None:

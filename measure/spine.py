@@ -7,8 +7,16 @@ from __future__ import annotations
 import math
 
 from measure.estimate import Estimate
-from measure.landmarks import VERTEBRAE, Landmark, Landmarks
-from measure.posture import POSTURE_BY_VERTEBRA, NeckPosture, PostureBelief, posture_at, unknown_posture
+from measure.landmarks import VERTEBRAE, Landmark, Landmarks, SpineSeen
+from measure.posture import (
+    POSTURE_BY_VERTEBRA,
+    UNKNOWN_SHARES,
+    NeckPosture,
+    PostureBelief,
+    posture_at,
+    posture_without_mandible,
+    unknown_posture,
+)
 
 PITCH_MM = Estimate(22.6, 2.1)
 """One vertebral body with its disc at the carina's level, on the chest film; 524 adults.
@@ -60,6 +68,57 @@ def mm_per_row(landmarks: Landmarks) -> Estimate | None:
     length_mm = (lower_level - upper_level) * _pitch_mm((upper_level + lower_level) / 2.0)
     relative_sd = math.hypot(PITCH_MM.sd / PITCH_MM.value, math.hypot(upper.sd_px, lower.sd_px) / rows)
     return Estimate(length_mm / rows, length_mm / rows * relative_sd)
+
+
+def mm_per_row_by_pitch(spine: SpineSeen) -> Estimate | None:
+    """What a row is worth on the film, from the pitch of the vertebrae that the program sees; None where it does
+    not.
+    """
+    return None if spine.pitch_rows is None else PITCH_MM.over(spine.pitch_rows)
+
+
+PROPOSED = "proposed: "
+"""What a posture's reason begins with where the program has seen it."""
+
+
+def posture_as_seen(spine: SpineSeen) -> PostureBelief | None:
+    """The posture from what the program sees of jaw and spine, its doubt in the probabilities; never named.
+
+    Returns
+    -------
+    PostureBelief or None
+        None where it sees neither the mandible nor that it is absent.
+    """
+    mandible, level = spine.mandible, spine.mandible_level
+    if mandible is not None and level is not None:
+        flexed, extended = _shares_over(level)
+        name = VERTEBRAE[min(max(round(level.value), 0), len(VERTEBRAE) - 1)]
+        return _with_doubt(f"the mandible's lower border lies over {name}", mandible.confidence, flexed, extended)
+    if spine.mandible_absent > 0.0:
+        absent = posture_without_mandible()
+        return _with_doubt(absent.reason, spine.mandible_absent, absent.flexed, absent.extended)
+    return None
+
+
+def _with_doubt(where: str, confidence: float, flexed: float, extended: float) -> PostureBelief:
+    """What is seen, as far as it is believed, and the usual shares for the rest."""
+    return unknown_posture(
+        f"{PROPOSED}{where} (confidence {confidence:.0%})",
+        flexed=confidence * flexed + (1.0 - confidence) * UNKNOWN_SHARES[NeckPosture.FLEXED],
+        extended=confidence * extended + (1.0 - confidence) * UNKNOWN_SHARES[NeckPosture.EXTENDED],
+    )
+
+
+def _shares_over(level: Estimate) -> tuple[float, float]:
+    """Probability of a flexed and of an extended neck with the mandible over an uncertain level; half of C7 is
+    flexed.
+    """
+
+    def above(border: float) -> float:
+        return level.probability_below(Estimate(border))
+
+    to_c4, to_c6, to_c7 = (above(VERTEBRAE.index(name) + 0.5) for name in ("C4", "C6", "C7"))
+    return 1.0 - (to_c6 + to_c7) / 2.0, to_c4
 
 
 def posture_by_carina(mandible: Landmark, carina: Landmark, mm_per_row_on_film: Estimate) -> PostureBelief:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import fields, replace
 
-from measure.landmarks import KnownObject, Landmark, Landmarks
+from measure.landmarks import KnownObject, Landmark, Landmarks, SpineSeen
 from measure.spacing import Spacing
 
 Shape = tuple[int, int]
@@ -20,11 +20,12 @@ def turned_shape(shape: Shape, quarter_turns: int) -> Shape:
 
 def turned_landmark(mark: Landmark, shape: Shape, quarter_turns: int) -> Landmark:
     """The same point on the turned film; its standard deviation is that of either axis."""
-    row, column = mark.row, mark.column
+    row, column, there = mark.row, mark.column, shape
     for _ in range(quarter_turns % 4):
-        row, column = shape[1] - 1 - column, row
-        shape = turned_shape(shape, 1)
-    return replace(mark, row=row, column=column)
+        row, column = there[1] - 1 - column, row
+        there = turned_shape(there, 1)
+    other = None if mark.other is None else turned_landmark(mark.other, shape, quarter_turns)
+    return replace(mark, row=row, column=column, other=other)
 
 
 def turned_landmarks(marks: Landmarks, shape: Shape, quarter_turns: int) -> Landmarks:
@@ -36,6 +37,11 @@ def turned_landmarks(marks: Landmarks, shape: Shape, quarter_turns: int) -> Land
                 return turned_landmark(held, shape, quarter_turns)
             case KnownObject():
                 return replace(held, start=turned(held.start), end=turned(held.end))  # type: ignore[arg-type]
+            case SpineSeen():
+                named = {
+                    name: turned_landmark(mark, shape, quarter_turns) for name, mark in held.vertebrae.items()
+                }
+                return replace(held, vertebrae=named, mandible=turned(held.mandible))  # type: ignore[arg-type]
             case tuple():
                 return tuple(map(turned, held))
             case _:

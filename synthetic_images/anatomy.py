@@ -219,7 +219,7 @@ class Anatomy:
         return self.mediastinum_x0 + x * f.across, y * f.deep, z * f.long
 
     def heart(self) -> tuple[Ellipsoid, ...]:
-        """Ventricles, right atrium, left atrium with appendage, pulmonary trunk."""
+        """Ventricles, right atrium, left atrium with appendage, pulmonary trunk, roots of the vessels."""
         f, h = self.frame, self.heart_scale
         lift = 0.35 * (self.dome_mm[1] / f.long + 122.0)
         long, across, deep = f.long * h, f.across * h, f.deep * h
@@ -237,6 +237,7 @@ class Anatomy:
                 (0.6, -0.2, -0.8),
                 (40.0 * long, 26.0 * deep, 25.0 * across),
             ),
+            upright(self._place(3.0, -22.0, -20.0), (36.0 * f.across, 26.0 * f.deep, 42.0 * f.long)),
         )
 
     @cached_property

@@ -30,12 +30,8 @@ def draw_skeleton(scene: Scene, body: Anatomy) -> None:
     gain = scene.instead_of(Material.CORTICAL_BONE) * mineral
     soft = scene.film.copy()
     _spine(scene, body, gain)
-    bones: list[tuple[Curve, float | Floats]] = [
-        *ribs(body),
-        *cartilages(body),
-        *_shoulders(body),
-        *_mandible(body),
-    ]
+    bones: list[tuple[Curve, float | Floats]] = [*ribs(body), *cartilages(body)]
+    bones += [*_shoulders(body), *_mandible(body)]
     for curve, cortex in bones:
         scene.hollow(curve, cortex, gain, gain * MARROW_SHARE)
     _scapulae(scene, body, gain)
@@ -95,9 +91,9 @@ def rib(body: Anatomy, number: int, side: float) -> Curve:
     x = (
         body.cage_x(z)
         + (start[0] - body.cage_x(z)) * (1.0 - share) ** 2
-        + side * half_width * np.abs(np.sin(angle)) ** 0.8
+        + side * half_width * np.abs(np.sin(angle)) ** 0.6
     )
-    y = centre_y + half_depth * np.sign(np.cos(angle)) * np.abs(np.cos(angle)) ** 0.85
+    y = centre_y + half_depth * np.sign(np.cos(angle)) * np.abs(np.cos(angle)) ** 0.75
     neck = np.clip(1.0 - np.arange(34) / 4.0, 0.0, 1.0)
     y = y - neck * 8.0 * f.deep
     big = 0.9 if number in (1, 11, 12) else 1.0
@@ -190,12 +186,12 @@ def _vertebra_bone_mm(u: Map, v: Map, half_width: float, level: float, deep: flo
     flank = np.exp(-(((x - 0.96) * half_width / 0.8) ** 2)) * (y < 1.0) * 0.9
     pedicle_x = np.float32(0.66 * half_width)
     ring = np.sqrt(((np.abs(u) - pedicle_x) / 3.2) ** 2 + ((v + 0.3 * half_height) / 4.6) ** 2)
-    pedicle = np.exp(-(((ring - 1.0) * 3.4 / 0.9) ** 2)) * 2.0 + 0.6 * (ring < 1.0)
+    pedicle = np.exp(-(((ring - 1.0) * 3.4 / 0.9) ** 2)) * 1.4 + 0.4 * (ring < 1.0)
     drop = 0.55 * level if index >= 5 else 0.25 * level
     spinous = np.sqrt((u / 3.6) ** 2 + ((v - drop) / (0.42 * half_height + 2.0)) ** 2)
     process = np.exp(-(((spinous - 1.0) * 3.6 / 1.0) ** 2)) * 1.9 + 0.9 * (spinous < 1.0)
     wing = np.exp(-(((v + 0.25 * half_height) / 4.5) ** 4)) * (np.abs(u) > half_width * 0.7)
-    transverse = 1.6 * wing * np.clip((half_width * 1.75 - np.abs(u)) / 3.0, 0.0, 1.0)
+    transverse = 1.0 * wing * np.clip((half_width * 1.75 - np.abs(u)) / 3.0, 0.0, 1.0)
     lamina = (
         1.5 * np.exp(-(((v - 0.35 * half_height) / (0.55 * half_height)) ** 4)) * (np.abs(u) < 0.62 * half_width)
     )

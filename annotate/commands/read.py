@@ -30,7 +30,10 @@ from annotate.films.answers import Answer, answer_all
 from annotate.words.printable import printable
 from annotate.words.screen import identifiers_in_words, screen
 from annotate.words.table import table
+from imaging.carrying import Earlier
 from imaging.case import Request
+from imaging.errors import ImagingError
+from imaging.load import load_film
 from measure.case import Bedside
 from measure.errors import MeasureError
 from measure.estimate import Estimate
@@ -57,6 +60,8 @@ examples:
       tube's two walls with --mark tube-walls and its size
   lipmark read ward/ --jsonl > readings.jsonl
       every film of a folder, one JSON object a line (docs/reading.md)
+  lipmark read today.dcm --previous yesterday.json --previous-film yesterday.dcm
+      weigh in the carina that a hand placed on yesterday's film, where today's fork is hard to see
   lipmark read film.dcm --tip 812,1040 --carina 1105,1066 --lip-mark 23 --log --reader AB
       keep the reading in the logbook, and compare it with this patient's film before (docs/logbook.md)
 
@@ -148,6 +153,13 @@ def _add_rules(group: argparse._ArgumentGroup) -> None:
     )
     add_range(group)
     group.add_argument("--previous", type=Path, metavar="JSON", help="Reading of the previous film, from --json")
+    group.add_argument(
+        "--previous-film",
+        type=Path,
+        metavar="FILM",
+        help="the film of that Reading, or of one in the logbook (--log): its carina, placed by hand, is carried "
+        "to this film by the bones and weighed with what is seen",
+    )
     group.add_argument(
         "--previous-lip-mark", type=number, metavar="CM", help="its mark at the lip, if not in there"
     )
@@ -279,6 +291,7 @@ def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> R
     """What the user said, checked; a value that cannot be is a usage error."""
     cuff_edge = None if args.cuff_edge is None else Estimate(args.cuff_edge)
     try:
+        earlier_reading = None if args.previous is None else _reading_in(args.previous)
         known = Bedside(
             patient=Patient(args.age, args.sex, args.height),
             tube=Tube(args.tube_size, args.tube_outside_diameter, cuff_edge, args.tube_kind),
@@ -288,10 +301,13 @@ def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> R
             mandible=args.mandible if isinstance(args.mandible, str) else "",
             cuff_pressure=args.cuff_pressure,
             accepted_range=args.range,
-            previous=_previous(args.previous, args.previous_lip_mark),
+            previous=None
+            if earlier_reading is None
+            else PreviousFilm.from_reading(earlier_reading, args.previous_lip_mark),
             weight_kg=args.weight,
         )
-    except (MeasureError, OSError, json.JSONDecodeError) as error:
+        earlier = None if args.previous_film is None else _earlier(args, earlier_reading)
+    except (ImagingError, MeasureError, OSError, json.JSONDecodeError) as error:
         parser.error(str(error))
     return Request(
         tip=args.tip,
@@ -304,19 +320,36 @@ def request_from(args: argparse.Namespace, parser: argparse.ArgumentParser) -> R
         fingerprint=args.log,
         clear=args.clear,
         mandible_row=args.mandible if isinstance(args.mandible, float) else None,
+        earlier=earlier,
     )
 
 
-def _previous(path: Path | None, lip_mark_cm: float | None) -> PreviousFilm | None:
-    if path is None:
-        return None
+def _reading_in(path: Path) -> Reading:
     try:
         reading = json.loads(path.read_text(encoding="utf-8"))
     except (ValueError, RecursionError) as error:
         raise MeasureError(f"previous film: {path} is no JSON ({error}); give a file made with --json.") from error
     if not isinstance(reading, dict):
         raise MeasureError(f"previous film: {path} holds no single Reading; give a file made with --json.")
-    return PreviousFilm.from_reading(Reading.from_dict(reading), lip_mark_cm)
+    return Reading.from_dict(reading)
+
+
+def _earlier(args: argparse.Namespace, reading: Reading | None) -> Earlier:
+    """The film before with its carina: by its Reading, else by the logbook, which knows its fingerprint."""
+    film = load_film(args.previous_film)
+    if reading is None and args.log:
+        from annotate.logbook.errors import LogbookError
+        from annotate.logbook.trend import reading_of_film
+
+        try:
+            reading = reading_of_film(args.logbook, film.fingerprint)
+        except LogbookError as error:
+            raise MeasureError(str(error)) from error
+    if reading is None:
+        raise MeasureError(
+            "previous film: no Reading of it found; give it with --previous, or --log with a logbook that has it."
+        )
+    return Earlier.of(film, reading)
 
 
 def _with_progress(answers: Iterator[Answer], count: int) -> Iterable[Answer]:

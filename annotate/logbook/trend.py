@@ -110,6 +110,28 @@ def place_of(films: Sequence[FilmRead], film: str, hours: float | None = None) -
     return next(here, len(films))
 
 
+def reading_of_film(url: str | None, film: str) -> Reading | None:
+    """What the newest entry says of a film; None where the logbook does not have it.
+
+    Parameters
+    ----------
+    url : str or None
+        Where the logbook is, as `Logbook.open` takes it.
+    film : str
+        Fingerprint.
+
+    Raises
+    ------
+    LogbookError
+        Where the logbook cannot be asked.
+    MeasureError
+        Where the entry's Reading cannot be read.
+    """
+    with Logbook.open(url) as logbook:
+        entries = list(logbook.entries(kind=Kind.READING, film=film))
+    return _reading_of(entries[-1]) if entries else None
+
+
 def _later(read: FilmRead, hours: float | None) -> bool:
     return hours is not None and read.hours is not None and read.hours > hours
 

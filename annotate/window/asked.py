@@ -77,7 +77,8 @@ def _about_patient(reading: Reading, inputs: Inputs, case: Case) -> Iterator[Ask
 
 def _with_hand(case: Case, name: str, mark: Landmark) -> Case:
     mm = 0.2 if case.spacing is None else case.spacing.mean_mm
-    placed = replace(mark, sd_px=min(hand_sd_px(name, mm), mark.sd_px), source=Source.HAND, confidence=1.0)
+    sd_px = min(hand_sd_px(name, mm), mark.sd_px)
+    placed = replace(mark, sd_px=sd_px, source=Source.HAND, confidence=1.0, other=None)
     if name == "tip":
         return replace(case, landmarks=replace(case.landmarks, tip=placed))
     return replace(case, landmarks=replace(case.landmarks, carina=placed))

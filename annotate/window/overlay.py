@@ -130,7 +130,7 @@ def draw(
             band = None if pen.far else pen.band(ruler, accepted)
             strokes += pen.brackets(ruler, accepted)
         strokes += pen.ruler(ruler)
-        labels += pen.numbers(ruler, "" if marking.answer.film.spacing else ", rough")
+        labels += pen.numbers(ruler, rough=marking.answer.film.spacing is None)
     if other is not None:
         strokes += pen.compared(marking, other)
         labels += [
@@ -257,12 +257,13 @@ class Pen:
             y, x = self.place(*ruler.at(height))
             yield Stroke(np.array([(y, x - tick), (y, x + tick)]), INK, faint=self.far)
 
-    def numbers(self, ruler: Ruler, how: str) -> Iterator[Label]:
-        """Every second centimetre, and the unit at the top with how it is known."""
+    def numbers(self, ruler: Ruler, rough: bool) -> Iterator[Label]:
+        """Every second centimetre, and the unit at the top; of a rough scale each says so."""
+        about, how = ("~", ", rough") if rough else ("", "")
         roomy = math.dist(self.place(*ruler.at(1.0)), self.place(*ruler.at(0.0))) >= NUMBERS_FROM_PX * self.scale
         for height in range(2, RULER_CM + 1, 2) if roomy else (RULER_CM,):
             y, x = self.place(*ruler.at(height))
-            word = f"{height} cm{how}" if height == RULER_CM else f"{height}"
+            word = f"{about}{height}" + (f" cm{how}" if height == RULER_CM else "")
             yield Label((y, x - 2.0 * TICK_PX * self.scale), word, INK, aside=-1)
 
     def tape(self, tape: Tape) -> Iterator[Stroke]:

@@ -154,7 +154,7 @@ class Session:
         """The film before with its marks, or why it is not shown; slow, and safe in another thread."""
         try:
             before = Marking(path.name, self._load(path))
-            if _differ(before.film, today.film):
+            if before.film.identifiers.contradict(today.film.identifiers):
                 return f"{path.name} is another patient's film by its header: it is not shown beside this one."
             earlier = self.purpose.earlier(before)
         except (ImagingError, LogbookError, MeasureError, OSError) as error:
@@ -260,10 +260,3 @@ class Session:
 
     def _count(self, marking: Marking) -> None:
         (self._unsaved.add if marking.unsaved else self._unsaved.discard)(self.number)
-
-
-def _differ(film: Film, other: Film) -> bool:
-    """Whether the headers name two patients; what one does not say is no difference."""
-    one, two = film.identifiers, other.identifiers
-    pairs = ((one.patient_id, two.patient_id), (one.issuer_of_patient_id, two.issuer_of_patient_id))
-    return any(here.strip() and there.strip() and here.strip() != there.strip() for here, there in pairs)

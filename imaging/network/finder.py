@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from imaging.film import Film
 from imaging.network.judging import judge, seen_by
 from imaging.network.looking import look
 from imaging.network.members import CARD, MEMBERS, load_calibration, load_members, load_shape, weights_sha256
+from imaging.network.spine import spine_seen
 from measure.landmarks import Landmarks, Seen
 
 
@@ -37,7 +38,9 @@ class NetworkFinder:
         """
         shape = load_shape()
         sight = look(film, load_members(self.members), shape)
-        return *judge(sight, film, shape, load_calibration(self.card)), seen_by(sight, shape)
+        landmarks, reasons = judge(sight, film, shape, load_calibration(self.card))
+        spine = None if sight.bones is None else spine_seen(sight.bones, film, landmarks.carina)
+        return replace(landmarks, spine=spine), reasons, seen_by(sight, shape)
 
     def identity(self) -> str:
         """SHA-256 over the weights and their card."""

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from imaging.film import Film
 from imaging.network.lines import Grid, Line, follow, length_px, seen, strongest
 from imaging.network.members import Maps, Session, Shape
+from imaging.network.spine import Bones, bones_on
 
 LONG_SIDE_MM = 400.0
 """Nominal length of a film's longer side where no spacing is needed; as in the films' reference marks."""
@@ -75,6 +76,8 @@ class Spot:
         Root mean square distance of the closer looks from their middle.
     moved_mm : float
         Distance between the first looks' place and this one.
+    other : (x, y)
+        The place that `elsewhere` speaks of, in square film pixels.
     """
 
     x: float
@@ -84,6 +87,7 @@ class Spot:
     spread_mm: float
     apart_mm: float
     moved_mm: float
+    other: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +111,8 @@ class Sight:
         How far a stomach tube's line goes on below the tip from there.
     line_mm : float
         Length of the tube's line above the tip.
+    bones : Bones
+        Spine and jaw on the whole film.
     """
 
     tip: Spot
@@ -120,6 +126,7 @@ class Sight:
     gullet_at_tip: float
     below_mm: float
     line_mm: float
+    bones: Bones | None = None
 
     def tip_features(self) -> NDArray[np.float64]:
         """What the tip's confidence is computed from."""
@@ -166,7 +173,7 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
     far = [_ask(first, view, mirrored=False), _ask(second, view, mirrored=True)]
     channels = [shape.channel(name) for name in ("tip", "carina")]
     px_per_mm = shape.side_px / LONG_SIDE_MM
-    places = [whole.out(_peak(_mean_share(far, k), px_per_mm, shape.stride)[0]) for k in channels]
+    places = [whole.out(_peak(_mean_share(far, k), px_per_mm, shape.stride).place) for k in channels]
     tube_far = _mean_logit(far, 0)
     window = _closer_window(places, tube_far, long_side, shape)
     view = _cut(film, window, levels)
@@ -176,7 +183,8 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
         for k, place in zip(channels, places, strict=True)
     )
     carina = towards_usual(carina, long_side / LONG_SIDE_MM, shape)
-    return _with_lines(tip, carina, near, tube_far, window, long_side / LONG_SIDE_MM, shape)
+    sight = _with_lines(tip, carina, near, tube_far, window, long_side / LONG_SIDE_MM, shape)
+    return replace(sight, bones=bones_on([said.maps for said in far], shape, whole.grid(shape.stride)))
 
 
 def _with_lines(
@@ -274,20 +282,32 @@ def _together(share: Maps, radius: float) -> Maps:
     return np.asarray(cv2.filter2D(share, -1, disc, borderType=cv2.BORDER_CONSTANT), np.float32)
 
 
-def _peak(share: Maps, px_per_mm: float, stride: int) -> tuple[NDArray[np.float64], float, float, float]:
-    """Where most probability lies together.
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """Where most probability lies together on a map.
 
-    Returns
-    -------
+    Parameters
+    ----------
     place : ndarray, shape (2,)
         x and y in input pixels.
     mass : float
         Probability within 10 nominal mm of it.
     elsewhere : float
         The most probability within 10 nominal mm of any place further than 20 mm away.
+    other : ndarray, shape (2,)
+        That place.
     spread_mm : float
         Vertical standard deviation of the near part.
     """
+
+    place: NDArray[np.float64]
+    mass: float
+    elsewhere: float
+    other: NDArray[np.float64]
+    spread_mm: float
+
+
+def _peak(share: Maps, px_per_mm: float, stride: int) -> Peak:
     cells_per_mm = px_per_mm / stride
     together = _together(share, _PLACE_MM * cells_per_mm)
     y, x = np.unravel_index(int(together.argmax()), together.shape)
@@ -298,19 +318,24 @@ def _peak(share: Maps, px_per_mm: float, stride: int) -> tuple[NDArray[np.float6
     near = share * (away_mm <= NEAR_MM)
     mass = float(near.sum())
     elsewhere = _together(share * (away_mm > NEAR_MM), NEAR_MM * cells_per_mm) * (away_mm > 2.0 * NEAR_MM)
+    other = np.array(np.unravel_index(int(elsewhere.argmax()), elsewhere.shape), np.float64)[::-1]
     spread_mm = math.sqrt(float((near * (rows - cell[1]) ** 2).sum()) / mass) / cells_per_mm
-    return cell * stride + (stride - 1) / 2.0, min(mass, 1.0), float(elsewhere.max()), spread_mm
+    place, second = (at * stride + (stride - 1) / 2.0 for at in (cell, other))
+    return Peak(place, min(mass, 1.0), float(elsewhere.max()), second, spread_mm)
 
 
 def _spot(closer: Sequence[Maps], far: NDArray[np.float64], window: Window, long_side: float, stride: int) -> Spot:
     px_per_mm = long_side / LONG_SIDE_MM * window.input_px / window.side
     shares = [_shares(maps) for maps in closer]
-    point, mass, elsewhere, spread_mm = _peak(np.mean(shares, axis=0, dtype=np.float32), px_per_mm, stride)
-    places = np.array([_peak(share, px_per_mm, stride)[0] for share in shares])
+    peak = _peak(np.mean(shares, axis=0, dtype=np.float32), px_per_mm, stride)
+    places = np.array([_peak(share, px_per_mm, stride).place for share in shares])
     apart = math.sqrt(float(((places - places.mean(0)) ** 2).sum(1).mean()))
-    x, y = window.out(point)
+    (x, y), other = window.out(peak.place), window.out(peak.other)
     moved = math.hypot(x - far[0], y - far[1]) * LONG_SIDE_MM / long_side
-    return Spot(float(x), float(y), mass, elsewhere, spread_mm, apart / px_per_mm, moved)
+    return Spot(
+        float(x), float(y), peak.mass, peak.elsewhere, peak.spread_mm, apart / px_per_mm, moved,
+        (float(other[0]), float(other[1])),
+    )  # fmt: skip
 
 
 def own_sd_mm(spot: Spot) -> float:

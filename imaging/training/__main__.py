@@ -24,7 +24,7 @@ RUNS = ROOT / "build" / "training"
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m imaging.training", description=__doc__)
     parser.add_argument(
-        "step", choices=["pack", "synthesise", "kinds", "train", "one", "export", "calibrate", "score", "all"]
+        "step", choices=["pack", "synthesise", "kinds", "train", "room", "export", "calibrate", "score", "all"]
     )
     parser.add_argument("--config", type=Path, default=PATH, help="the recipe")
     parser.add_argument("--films", type=Path, default=FILMS, help="folder of films and lists")
@@ -32,39 +32,33 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--synthetic", type=Path, default=SYNTHETIC, help="folder of synthetic films")
     parser.add_argument("--runs", type=Path, default=RUNS, help="where trained weights go")
     parser.add_argument(
-        "--members", nargs="+", default=[], help="fold0a ... fold4b, nih-a, nih-b, hannover-a ..., all-a, all-b"
+        "--members", nargs="+", default=[], help="fold0a ... fold3a, nih-a, nih-b, hannover-a ..., all-a, all-b"
     )
-    parser.add_argument("--device", default="cuda", help="for the steps 'one' and 'kinds'")
+    parser.add_argument("--device", default="cuda", help="for the steps 'room' and 'kinds'")
     parser.add_argument("--minutes", type=float, help="shorter or longer than the recipe says")
     parser.add_argument("--steps", type=int, help="fewer or more than the recipe says")
     parser.add_argument("--processes", type=int, default=2, help="for calibration")
     return parser.parse_args()
 
 
-def _train_one(member: str, arguments: argparse.Namespace, config: Config) -> None:
+def _train_room(members: list[str], arguments: argparse.Namespace, config: Config) -> None:
     from imaging.training.train import Pupil, train
 
-    train(arguments.packed, arguments.synthetic, arguments.runs, config, Pupil(member), arguments.device)
+    pupils = [Pupil(member) for member in members]
+    train(arguments.packed, arguments.synthetic, arguments.runs, config, pupils, arguments.device)
 
 
-def _train_all(members: list[str], arguments: argparse.Namespace, side_by_side: int) -> None:
-    """As many at a time as the recipe says, each in its own process."""
-    import torch
-
-    gpus = max(torch.cuda.device_count(), 1)
-    for first in range(0, len(members), gpus * side_by_side):
-        _train_together(members[first : first + gpus * side_by_side], arguments, gpus)
-
-
-def _train_together(members: list[str], arguments: argparse.Namespace, gpus: int) -> None:
-    """Every member in its own process, spread over the GPUs."""
+def _train_all(members: list[str], arguments: argparse.Namespace) -> None:
+    """Spread over the GPUs, a process each, in which networks learn side by side."""
     import torch
 
     kind = "cuda" if torch.cuda.is_available() else "cpu"
+    gpus = max(torch.cuda.device_count(), 1)
     runs = []
-    for number, member in enumerate(members):
-        device = f"cuda:{number % gpus}" if kind == "cuda" else "cpu"
-        command = [sys.executable, "-m", "imaging.training", "one", "--members", member, "--device", device]
+    for number in range(min(gpus, len(members))):
+        device = f"cuda:{number}" if kind == "cuda" else "cpu"
+        command = [sys.executable, "-m", "imaging.training", "room", "--device", device]
+        command += ["--members", *members[number::gpus]]
         command += ["--config", str(arguments.config), "--packed", str(arguments.packed)]
         command += ["--synthetic", str(arguments.synthetic), "--runs", str(arguments.runs)]
         for name in ("minutes", "steps"):
@@ -104,6 +98,7 @@ def _export(members: list[str], arguments: argparse.Namespace, config: Config) -
     if shipped:
         export_kinds(arguments.runs / "kind_all.pt", WEIGHTS / "film_kind.onnx")
         _note("made of", _origin(shipped, arguments, config))
+        _say_what_they_tell()
 
 
 def _origin(shipped: list[str], arguments: argparse.Namespace, config: Config) -> dict[str, object]:
@@ -123,6 +118,16 @@ def _origin(shipped: list[str], arguments: argparse.Namespace, config: Config) -
     }
 
 
+def _say_what_they_tell() -> None:
+    """Names of the maps and of the kinds of film, in the order of the outputs."""
+    from imaging.training.kinds import KINDS
+    from imaging.training.model import MAPS
+
+    card = json.loads(CARD.read_text(encoding="utf-8"))
+    _note("network", card["network"] | {"maps": list(MAPS)})
+    _note("film kind", card["film kind"] | {"kinds": [kind.name for kind in KINDS]})
+
+
 def _note(key: str, value: object) -> None:
     """Write one entry of the card beside the weights."""
     card = json.loads(CARD.read_text(encoding="utf-8")) if CARD.exists() else {}
@@ -139,9 +144,8 @@ def _calibrate(arguments: argparse.Namespace) -> None:
 
 
 def _everyone(folds: int) -> list[str]:
-    """Two networks for each question: one collection asked of the other, a fold left out, and the two for use."""
-    groups = [f"{name}-" for name in ("nih", "hannover", "all")] + [f"fold{fold}" for fold in range(folds)]
-    return [f"{group}{letter}" for group in groups for letter in "ab"]
+    """Two networks that learn from NIH alone, two for use, and one for each fold that leaves it out."""
+    return ["nih-a", "nih-b", "all-a", "all-b", *(f"fold{fold}a" for fold in range(folds))]
 
 
 def main() -> None:
@@ -161,10 +165,10 @@ def main() -> None:
         make_synthetic(arguments.synthetic, config)
     if arguments.step in ("kinds", "all"):
         _train_kinds(arguments, config)
-    if arguments.step == "one":
-        _train_one(members[0], arguments, config)
+    if arguments.step == "room":
+        _train_room(members, arguments, config)
     if arguments.step in ("train", "all"):
-        _train_all(members, arguments, config.train.side_by_side)
+        _train_all(members, arguments)
     if arguments.step in ("export", "all"):
         _export(members, arguments, config)
     if arguments.step in ("calibrate", "all"):

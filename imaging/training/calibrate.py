@@ -63,11 +63,15 @@ class Answer:
     sight: Sight
 
 
-def members_asked(runs: Path, entry: Entry, asked: Asked) -> tuple[Path, Path]:
-    """Two networks that saw no film of this patient, as many as in use."""
+def members_asked(runs: Path, entry: Entry, asked: Asked) -> tuple[Path, Path] | None:
+    """Two networks that saw no film of this patient, as many as in use; one of them twice where there is one.
+
+    None where no such network was trained.
+    """
     other = {NIH: HANNOVER, HANNOVER: NIH}[entry.origin]
     stem = f"fold{entry.fold}" if asked is Asked.FOLD else f"{other}-"
-    return runs / f"{stem}a.onnx", runs / f"{stem}b.onnx"
+    there = [path for letter in "ab" if (path := runs / f"{stem}{letter}.onnx").exists()]
+    return (there[0], there[-1]) if there else None
 
 
 def _mark(row: dict[str, str], name: str) -> tuple[float, float] | None:
@@ -76,11 +80,11 @@ def _mark(row: dict[str, str], name: str) -> tuple[float, float] | None:
     return float(row[f"{name}_x"]), float(row[f"{name}_y"])
 
 
-Job = tuple[Entry, dict[str, str], bool, Asked]
+Job = tuple[Entry, dict[str, str], bool, Asked, tuple[Path, Path]]
 
 
-def _answer(job: Job, films: Path, runs: Path) -> Answer:
-    entry, row, spoiled, asked = job
+def _answer(job: Job, films: Path) -> Answer:
+    entry, row, spoiled, asked, members = job
     film = load_film(films / entry.file)
     marks = {name: _mark(row, name) for name in ("tip", "carina")}
     if spoiled:
@@ -89,7 +93,7 @@ def _answer(job: Job, films: Path, runs: Path) -> Answer:
         known = [mark for mark in marks.values() if mark is not None]
         film, moved = spoil(film, known, np.random.default_rng(seed))
         marks |= dict(zip(names, moved, strict=True))
-    sight = look(film, load_members(members_asked(runs, entry, asked)), load_shape())
+    sight = look(film, load_members(members), load_shape())
     return Answer(
         entry.file, entry.origin, entry.kind, entry.fold, spoiled, asked, marks["tip"], marks["carina"],
         max(film.shape) / LONG_SIDE_MM, sight,
@@ -104,11 +108,17 @@ def collect(entries: Sequence[Entry], films: Path, runs: Path, processes: int) -
         for row in csv.DictReader((films / folder / "marks.csv").open(newline=""))
     }
     marked = [entry for entry in entries if entry.kind != "unmarked"]
-    jobs = [(e, rows[e.file], spoiled, asked) for asked in Asked for spoiled in (False, True) for e in marked]
+    jobs = [
+        (e, rows[e.file], spoiled, asked, members)
+        for asked in Asked
+        for spoiled in (False, True)
+        for e in marked
+        if (members := members_asked(runs, e, asked))
+    ]
     # What one collection says of the other is asked first: it is what decides.
     jobs.sort(key=lambda job: (job[3] is not Asked.OTHER, job[0].origin == NIH, job[2]))
     with Pool(processes) as pool:
-        answers = pool.map(partial(_answer, films=films, runs=runs), jobs, chunksize=8)
+        answers = pool.map(partial(_answer, films=films), jobs, chunksize=8)
     (runs / "answers.json").write_text(json.dumps([asdict(answer) for answer in answers]))
     return answers
 
@@ -117,7 +127,8 @@ def read_answers(runs: Path) -> list[Answer]:
     """What `collect` found."""
     answers = []
     for row in json.loads((runs / "answers.json").read_text()):
-        seen = row["sight"] | {name: Spot(**row["sight"][name]) for name in ("tip", "carina")}
+        spots = {name: row["sight"][name] for name in ("tip", "carina")}
+        seen = row["sight"] | {name: Spot(**(at | {"other": tuple(at["other"])})) for name, at in spots.items()}
         seen |= {name: tuple(map(tuple, row["sight"][name])) for name in ("airway", "tube_line")}
         marks = {name: tuple(row[name]) if row[name] else None for name in ("tip", "carina")}
         answers.append(Answer(**(row | marks | {"sight": Sight(**seen), "asked": Asked(row["asked"])})))

@@ -203,7 +203,7 @@ def _draw(strip: Strip, top: Tensor, tip: Tensor, gain: Tensor, look: Cylinder) 
 
 def _tube_look(dice: Dice, px_per_mm: float) -> Cylinder:
     radius = dice.uniform(8.0, 13.5) * px_per_mm / 2.0
-    strength = dice.log_uniform(0.07, 0.32)
+    strength = dice.log_uniform(0.045, 0.36)
     wall_part = dice.pick(
         dice.uniform(0.25, 0.9), dice.uniform(0.0, 0.2), dice.uniform(0.6, 1.2), shares=(0.6, 0.22, 0.18)
     )
@@ -236,7 +236,7 @@ def _tube_look(dice: Dice, px_per_mm: float) -> Cylinder:
 
 def _stomach_look(dice: Dice, px_per_mm: float) -> Cylinder:
     radius = dice.uniform(3.0, 7.0) * px_per_mm / 2.0
-    strength = dice.log_uniform(0.06, 0.35)
+    strength = dice.log_uniform(0.045, 0.36)
     return Cylinder(
         radius=radius,
         hollow=dice.uniform(0.5, 0.75),
@@ -427,7 +427,7 @@ def compose(
     density += lead * _column(dice.log_uniform(0.06, 0.5))
     overlay, which = _overlay(dice, overlays)
     density += overlay * _column(dice.log_uniform(0.06, 0.6) * orders.overlay.float())
-    density = blur(density, dice.uniform(0.3, 1.4))
+    density = blur(density, dice.uniform(0.2, 1.15))
     composed = film + density * (1.1 - film).clamp_min(0.3)
     is_tube = _column((~short).float())
     return Drawn(

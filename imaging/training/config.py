@@ -43,13 +43,15 @@ class Train:
     folds: int
     seed: int
     batch: int
+    made: int
+    lying: int
+    renewed_every: int
     steps: int
     minutes: float
     learning_rate: float
     weight_decay: float
     average_decay: float
     guides_at: tuple[float, ...]
-    side_by_side: int
     overlays: int
     kind_steps: int
 
@@ -76,6 +78,7 @@ class Loss:
     doubtful: float
     guessed: float
     tube: float
+    tracheostomy: float
     line: float
     named: float
 

@@ -1,7 +1,8 @@
 """Train the small network that tells what kind of film it is shown (`imaging.film_kind`).
 
-Frontal adult films are the real ones and `lipmark synthesise`'s; turned ones are those, turned; lateral and
-children's films are synthetic; what is no chest is scikit-image's own test pictures and drawn patterns.
+Frontal adult films are the real ones and `lipmark synthesise`'s; turned and inverted ones are those, turned or
+bright for dark; lateral and children's films are synthetic; what is no chest is scikit-image's own test pictures
+and drawn patterns.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from torch import Tensor, nn
 
 from imaging.film_kind import SIDE_PX, FilmKind
 from imaging.training.compose import Dice
-from imaging.training.pack import Entry, fitted, unpack
+from imaging.training.pack import fitted, unpack
 
 KINDS = tuple(FilmKind)
 PICTURES = (
@@ -33,8 +34,8 @@ PICTURES = (
 _FOLDERS = {"child": FilmKind.CHILD, "neonate": FilmKind.CHILD, "lateral": FilmKind.LATERAL}
 """Folders of synthetic films that are no upright adult frontal ones."""
 _SHARES = {
-    FilmKind.FRONTAL: 0.4, FilmKind.ON_ITS_SIDE: 0.16, FilmKind.UPSIDE_DOWN: 0.1,
-    FilmKind.LATERAL: 0.1, FilmKind.CHILD: 0.1, FilmKind.NO_CHEST: 0.14,
+    FilmKind.FRONTAL: 0.36, FilmKind.ON_ITS_SIDE: 0.14, FilmKind.UPSIDE_DOWN: 0.1, FilmKind.INVERTED: 0.1,
+    FilmKind.LATERAL: 0.09, FilmKind.CHILD: 0.09, FilmKind.NO_CHEST: 0.12,
 }  # fmt: skip
 _QUARTERS = {FilmKind.ON_ITS_SIDE: 1, FilmKind.UPSIDE_DOWN: 2}
 """Quarter turns that make a turned film of an upright one; mirroring makes the other quarter of the first."""
@@ -145,13 +146,15 @@ def collect(
     """All that a network may learn from, by kind."""
     entries, pixels, boxes = unpack(packed, side)
 
-    def film(number: int, entry: Entry) -> NDArray[np.uint8]:
+    def film(number: int) -> NDArray[np.uint8]:
         top, left, bottom, right = boxes[number]
-        return _square(pixels[number, top:bottom, left:right])
+        return pixels[number, top:bottom, left:right]
 
-    frontal = [film(k, e) for k, e in enumerate(entries) if e.origin in origins]
+    frontal = [film(k) for k, e in enumerate(entries) if e.origin in origins]
     made = [picture for folder in sorted(synthetic.glob("[0-9]*")) for picture in _folder(folder)]
-    found = {FilmKind.FRONTAL: frontal + made, FilmKind.NO_CHEST: [_square(p) for p in open_pictures(names)]}
+    found = {FilmKind.FRONTAL: [_square(p) for p in frontal] + made}
+    found |= {FilmKind.INVERTED: [_square(255 - p) for p in frontal] + [255 - p for p in made]}
+    found |= {FilmKind.NO_CHEST: [_square(p) for p in open_pictures(names)]}
     found[FilmKind.NO_CHEST] += [_square(p) for p in patterns(60, 1)]
     for name, kind in _FOLDERS.items():
         found[kind] = found.get(kind, []) + _folder(synthetic / name)
@@ -183,8 +186,7 @@ def _shaded(dice: Dice, picture: Tensor) -> Tensor:
     kept = (at >= edge) & (at < SIDE_PX - edge)
     upright = dice.chance(0.5)[:, None, None]
     seen = torch.where(upright, kept[:, None, :], kept[:, :, None])
-    picture = torch.where(seen, picture, dice.chance(0.15).float()[:, None, None])
-    return torch.where(dice.chance(0.04)[:, None, None], 1.0 - picture, picture).clamp(0.0, 1.0)
+    return torch.where(seen, picture, dice.chance(0.15).float()[:, None, None]).clamp(0.0, 1.0)
 
 
 def lesson(pictures: Sequence[Pictures], batch: int, generator: torch.Generator) -> tuple[Tensor, Tensor]:

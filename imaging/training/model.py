@@ -10,6 +10,7 @@ from torch import Tensor, nn
 
 MAPS = (
     "tip", "carina", "tube line", "gullet line", "tracheostomy", "vein line", "lead", "airway", "vertebra",
+    "mandible", "T1",
 )  # fmt: skip
 """Channels of the map output, in this order."""
 
@@ -99,7 +100,7 @@ class Finder(nn.Module):
         self.score = nn.Linear(channels[-1] + 2 * channels[1], len(TUBES))
 
     def forward(self, film: Tensor) -> tuple[Tensor, Tensor]:
-        """Logit maps, shape (batch, 9, side / 4, side / 4), and the tubes' logits, shape (batch, 2)."""
+        """Logit maps, shape (batch, 11, side / 4, side / 4), and the tubes' logits, shape (batch, 2)."""
         x = self.stem(standardise(film))
         kept = []
         for down, encoder in zip(self.downs, self.encoders, strict=True):

@@ -8,6 +8,7 @@ comparing drawn with real films.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -187,23 +188,27 @@ def draw_overlays(count: int, side: int, seed: int) -> tuple[NDArray[np.uint8], 
     named : ndarray of uint8, shape (count, 2, side / 4, side / 4)
         Where the venous lines run, and where the leads: 0 or 255.
     """
+    with ThreadPoolExecutor() as pool:
+        drawn = list(pool.map(lambda one: _draw_overlay(side, one), np.random.SeedSequence(seed).spawn(count)))
+    overlays, named = zip(*drawn, strict=True)
+    return np.stack(overlays), np.stack(named)
+
+
+def _draw_overlay(side: int, seed: np.random.SeedSequence) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     import cv2
 
     rng = np.random.default_rng(seed)
     shares = np.array([share for _, share in _KINDS])
-    result = np.zeros((count, side, side), np.uint8)
-    named = np.zeros((count, 2, side // 4, side // 4), np.uint8)
-    for overlay, names in zip(result, named, strict=True):
-        canvas = np.zeros((side, side), np.float32)
-        for kind in rng.choice(len(_KINDS), int(rng.integers(1, 7)), p=shares / shares.sum()):
-            draw = _KINDS[kind][0]
-            one = np.zeros_like(canvas)
-            draw(one, rng)
-            np.maximum(canvas, one, out=canvas)
-            if draw in _NAMED:
-                cells = one.reshape(side // 4, 4, side // 4, 4).max((1, 3)) > _SHOWS
-                name = names[_NAMED.index(draw)]
-                np.maximum(name, cells.astype(np.uint8) * 255, out=name)
-        soft = cv2.GaussianBlur(canvas, (0, 0), rng.uniform(0.3, 0.9))
-        overlay[:] = np.clip(np.round(soft * 128.0), 0, 255)
-    return result, named
+    canvas = np.zeros((side, side), np.float32)
+    names = np.zeros((2, side // 4, side // 4), np.uint8)
+    for kind in rng.choice(len(_KINDS), int(rng.integers(1, 7)), p=shares / shares.sum()):
+        draw = _KINDS[kind][0]
+        one = np.zeros_like(canvas)
+        draw(one, rng)
+        np.maximum(canvas, one, out=canvas)
+        if draw in _NAMED:
+            cells = one.reshape(side // 4, 4, side // 4, 4).max((1, 3)) > _SHOWS
+            name = names[_NAMED.index(draw)]
+            np.maximum(name, cells.astype(np.uint8) * 255, out=name)
+    soft = cv2.GaussianBlur(canvas, (0, 0), rng.uniform(0.3, 0.9))
+    return np.clip(np.round(soft * 128.0), 0, 255).astype(np.uint8), names

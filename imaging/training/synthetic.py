@@ -54,6 +54,8 @@ class SyntheticFilm:
         Long lines by the map that is to show them.
     vertebrae : ndarray, shape (points, 2)
         Middles of the vertebral bodies C3 to L1.
+    first_thoracic, mandible : ndarray, shape (2,)
+        Middle of T1's body and lowest point of the mandible; they may lie beyond the film.
     """
 
     entry: Entry
@@ -61,6 +63,8 @@ class SyntheticFilm:
     airway: Path2D
     lines: Mapping[str, tuple[Path2D, ...]]
     vertebrae: Path2D
+    first_thoracic: NDArray[np.float64]
+    mandible: NDArray[np.float64]
 
 
 def make_synthetic(out: Path, config: Config) -> None:
@@ -137,4 +141,5 @@ def _known(record: dict[str, Any], name: str, image: Any) -> tuple[Any, ...]:
         paths = tuple(np.array(path)[:, ::-1] for path in record["lines"].get(line, []))
         lines[channel] = lines.get(channel, ()) + paths
     vertebrae = np.array([_at(point) for key, point in points.items() if key.startswith("vertebra ")])
-    return entry, image.astype(np.uint8, copy=False), airway, lines, vertebrae
+    first_thoracic, mandible = (np.array(_at(points[key])) for key in ("vertebra T1", "mandible"))
+    return entry, image.astype(np.uint8, copy=False), airway, lines, vertebrae, first_thoracic, mandible

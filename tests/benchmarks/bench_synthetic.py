@@ -5,9 +5,9 @@
 
 The first prints films a second of one core, and peak memory. The second compares what a film looks like, in
 figures, with up to COUNT films of each collection, drawn evenly from a CSV file (columns `file`, `tip_x`,
-`tip_y`, `carina_x`, `carina_y`; paths beside the CSV file). Their longer side is taken as 400 mm and brought to
-1024 pixels, the synthetic films' own field likewise. Synthetic films that are shown like film and those with raised details
-stand apart. Medians, and 10th to 90th percentile.
+`tip_y`, `carina_x`, `carina_y`; paths beside the CSV file). Their longer side is taken as 400 mm and brought
+to 1024 pixels, the synthetic films' own field likewise. Synthetic films that are shown like film and those
+with raised details stand apart. Medians, and 10th to 90th percentile.
 """
 
 from __future__ import annotations
@@ -158,7 +158,7 @@ def edges(film: Marked) -> np.ndarray | None:
     rows, columns = film.grey.shape
     middle = blurred(film.grey, 1.0)[rows // 5 : -rows // 5, columns // 7 : -columns // 7]
     steepness = np.hypot(*np.gradient(middle))
-    return 1e3 * np.quantile(steepness, (0.5, 0.95, 0.99))
+    return np.asarray(1e3 * np.quantile(steepness, (0.5, 0.95, 0.99)))
 
 
 def noise_by_grey(film: Marked) -> np.ndarray | None:
@@ -275,7 +275,8 @@ def compare(count: int, collections: Sequence[Path]) -> None:
     for index, (title, (_, names)) in enumerate(MEASURES.items()):
         for i, name in enumerate(names):
             cells = [
-                _cell([film[index][i] for film in some if film[index] is not None]) for some in found.values()
+                _cell([float(values[i]) for film in some if (values := film[index]) is not None])
+                for some in found.values()
             ]
             print(f"| {title}: {name} | {' | '.join(cells)} |")
 

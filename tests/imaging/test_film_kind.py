@@ -45,6 +45,19 @@ def test_what_no_turn_makes_a_frontal_film_is_not_turned():
     assert all("lateral" in reason for reason in proposal.reasons)
 
 
+@pytest.mark.parametrize("seed", [9400, 9403])
+def test_an_inverted_film_is_named_and_searched_the_right_way_round(seed):
+    upright, inverted = pixels(seed), np.float32(1.0) - pixels(seed)
+    assert film_kind(inverted).kind is FilmKind.INVERTED
+    there, here = propose(Film(inverted)), propose(Film(upright))
+    assert (there.inverted, here.inverted) == (True, False)
+    for name in ("tip", "carina"):
+        mark, twin = getattr(there.landmarks, name), getattr(here.landmarks, name)
+        assert (mark is None) == (twin is None)
+        if mark is not None:
+            assert (mark.row, mark.column) == pytest.approx((twin.row, twin.column), abs=1.0)
+
+
 def test_laterals_and_children_are_named():
     assert film_kind(pixels(9410, lateral=True)).kind is FilmKind.LATERAL
     assert film_kind(pixels(9411, age_group=AgeGroup.NEONATE)).kind is FilmKind.CHILD

@@ -120,6 +120,17 @@ def test_what_comes_back_is_the_same_down_to_its_types(case_at):
     assert back.inputs.patient == Patient(60.0, Sex.MALE, 178.0)
 
 
+def test_a_second_place_comes_back_and_is_told(case_at):
+    case = case_at(3.0)
+    plain = through_json(assess(case))
+    assert "other" not in plain["tip"]
+    other = Landmark(300.0, 410.0, 9.0, Source.PROPOSED, 0.25)
+    tip = replace(case.landmarks.tip, source=Source.PROPOSED, confidence=0.7, other=other)
+    reading = assess(replace(case, landmarks=replace(case.landmarks, tip=tip)))
+    assert Reading.from_dict(through_json(reading)).landmarks.tip.other == other
+    assert any("tip may also lie at row 300, column 410 (probability 25%)" in c for c in reading.cautions)
+
+
 def test_a_range_without_an_upper_limit_keeps_none(case_at):
     back = Reading.from_dict(through_json(assess(case_at(4.0, accepted_range="prehospital"))))
     assert back.accepted_range is not None

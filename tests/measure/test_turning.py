@@ -49,6 +49,8 @@ def test_a_mark_goes_where_numpy_turns_its_pixel(turns):
     row, column = np.argwhere(np.rot90(pixels, turns))[0]
     mark = turned_landmark(Landmark(1, 3, 2.0), (7, 5), turns)
     assert (mark.row, mark.column, mark.sd_px) == (row, column, 2.0)
+    second = turned_landmark(Landmark(0, 0, 2.0, other=Landmark(1, 3, 2.0)), (7, 5), turns).other
+    assert second == mark
 
 
 @pytest.mark.parametrize("turns", range(4))

@@ -89,9 +89,10 @@ def test_without_a_shutter_the_border_is_white() -> None:
     assert borders[1].min() > 0.8 * 4095
 
 
-def _shown(density: np.ndarray, **dials: float) -> np.ndarray:
+def _shown(density: np.ndarray, detail_gain: float = 0.0, shoulder: float = 0.84) -> np.ndarray:
     quanta = 1e6 * np.exp(-density).astype(np.float32)
-    return present(quanta, ExposureDials(latitude=0.0, edge_gain=0.0, **dials), 0.4, 1e6).astype(float)
+    dials = ExposureDials(latitude=0.0, edge_gain=0.0, detail_gain=detail_gain, shoulder=shoulder)
+    return present(quanta, dials, 0.4, 1e6).astype(float)
 
 
 def test_detail_gain_raises_what_is_some_millimetres_wide() -> None:

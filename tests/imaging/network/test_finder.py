@@ -152,13 +152,21 @@ def test_a_tip_below_the_carina_is_told_with_its_side(side):
 
 
 def test_only_a_doubtful_carina_is_drawn_to_the_usual_level():
-    sure = Spot(500.0, 600.0, mass=0.9, elsewhere=0.0, spread_mm=2.0, apart_mm=0.5, moved_mm=0.5)
+    sure = Spot(500.0, 600.0, mass=0.9, elsewhere=0.0, spread_mm=2.0, apart_mm=0.5, moved_mm=0.5, other=(0.0, 0.0))
     doubtful = replace(sure, spread_mm=6.0, apart_mm=5.0, moved_mm=8.0)
     usual = 146.5 * 2.5
     moved = [(600.0 - towards_usual(spot, 2.5, load_shape()).y) / (600.0 - usual) for spot in (sure, doubtful)]
     # Shares by the variances: 2.1² and 8.8² mm² against 18.7².
     assert moved == pytest.approx([0.0125, 0.18], abs=0.005)
     assert towards_usual(doubtful, 2.5, load_shape()).x == 500.0
+
+
+def test_a_second_place_is_told_with_its_probability(film, sight):
+    two = replace(sight, tip=replace(sight.tip, elsewhere=0.3, other=(120.0, 80.0)))
+    tip = _judged(two, film)[0].tip
+    assert (tip.other.row, tip.other.column, tip.other.confidence) == (80.0, 120.0, 0.3)
+    one = replace(sight, tip=replace(sight.tip, elsewhere=0.05))
+    assert _judged(one, film)[0].tip.other is None
 
 
 def test_a_carina_far_from_the_usual_level_is_trusted_less(film, sight):
