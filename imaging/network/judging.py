@@ -148,7 +148,7 @@ def _at_most(sd_mm: float) -> float:
 
 def _tube_line(sight: Sight, film: Film, px_per_mm: float) -> tuple[Landmark, ...]:
     """The tube's line above the tip as points of the same distance, top down; empty where it is not seen."""
-    upwards = np.array(sight.tube_line).reshape(-1, 2)
+    upwards = np.array([at for at in sight.tube_line if _on_film(*at, film)]).reshape(-1, 2)
     if len(upwards) < 2 or np.ptp(upwards[:, 1]) < _LINE_STEP_MM * px_per_mm:
         return ()
     rows = np.arange(upwards[0, 1], upwards[-1, 1], -_LINE_STEP_MM * px_per_mm)[::-1]

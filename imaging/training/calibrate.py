@@ -7,7 +7,7 @@ import hashlib
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from functools import partial
 from multiprocessing import Pool
@@ -93,7 +93,7 @@ def _answer(job: Job, films: Path) -> Answer:
         known = [mark for mark in marks.values() if mark is not None]
         film, moved = spoil(film, known, np.random.default_rng(seed))
         marks |= dict(zip(names, moved, strict=True))
-    sight = look(film, load_members(members), load_shape())
+    sight = replace(look(film, load_members(members), load_shape()), bones=None)
     return Answer(
         entry.file, entry.origin, entry.kind, entry.fold, spoiled, asked, marks["tip"], marks["carina"],
         max(film.shape) / LONG_SIDE_MM, sight,
