@@ -13,11 +13,9 @@ from measure.errors import MeasureError
 from measure.landmarks import Landmark, Source
 from measure.missing import LEAST_CONFIDENCE
 from measure.reading import Reading
+from measure.rough_scale import NOMINAL_SIDE_MM
 from measure.turning import turned_landmark
 from measure.weighing import weighed_together
-
-LONG_SIDE_MM = 400.0
-"""Nominal length of a film's longer side."""
 
 LEAST_LIKENESS, FURTHEST_BACK_MM = 0.35, 4.0
 """Films whose bones are less alike round the carina, or between which a point does not come back to its place, are
@@ -147,7 +145,7 @@ def _told(proposal: Proposal, why: str) -> Proposal:
 
 def _px_per_mm(film: Film) -> float:
     rows, columns = film.shape
-    return max(rows * film.pixel_aspect, columns) / LONG_SIDE_MM
+    return max(rows * film.pixel_aspect, columns) / NOMINAL_SIDE_MM
 
 
 def _apart(one: tuple[float, float], other: tuple[float, float]) -> float:

@@ -16,9 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.film import Film
-
-LONG_SIDE_MM = 400.0
-"""Nominal length of a film's longer side; one pixel of the fitted pictures is one nominal mm."""
+from measure.rough_scale import NOMINAL_SIDE_MM
 
 BONE_MM = (1.5, 8.0)
 """Standard deviations between which detail is kept: ribs and vertebrae are 10 to 25 mm high (ours)."""
@@ -71,7 +69,7 @@ def bones(film: Film) -> Picture:
     """Detail as wide as bones, its contrast made even; one pixel a nominal mm."""
     rows, columns = film.shape
     tall = rows * film.pixel_aspect
-    scale = LONG_SIDE_MM / max(tall, columns)
+    scale = NOMINAL_SIDE_MM / max(tall, columns)
     size = max(round(columns * scale), 1), max(round(tall * scale), 1)
     small = cv2.resize(film.pixels, size, interpolation=cv2.INTER_AREA)
     fine, broad = (cv2.GaussianBlur(small, (0, 0), sd) for sd in BONE_MM)

@@ -21,6 +21,9 @@ LONG_SIDE_MM = Estimate(400.0, 60.0)
 """Longer side of an adult's chest film: cassettes and detectors have 350 to 430 mm (common practice); the spread,
 ours, allows for films that were cut."""
 
+NOMINAL_SIDE_MM = LONG_SIDE_MM.value
+"""Length that the longer side is taken to have where no spacing is needed: a "nominal" mm is a part of it."""
+
 LIMITS_SD = 3.0
 """The published limits of the trachea's width lie three standard deviations either way."""
 

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.film import Film
-from imaging.network.looking import LONG_SIDE_MM, NEAR_MM, Sight, Spot, own_sd_mm
+from imaging.network.looking import NEAR_MM, Sight, Spot, own_sd_mm
 from imaging.network.members import Calibration, Shape
 from measure.landmarks import Landmark, Landmarks, Seen, Source
+from measure.rough_scale import NOMINAL_SIDE_MM
 
 _NO_ANSWER = 0.3
 """The most that a tip's confidence may be where something else speaks against it: another tube, no line; ours."""
@@ -42,7 +43,7 @@ _PATH_SEEN, _PATH_ROUGH_MM = 0.8, 2.5
 def judge(sight: Sight, film: Film, shape: Shape, card: Calibration) -> tuple[Landmarks, tuple[str, ...]]:
     """Landmarks with calibrated confidence and standard deviation; a sentence for each one missing."""
     rows, columns = film.shape
-    px_per_mm = max(rows * film.pixel_aspect, columns) / LONG_SIDE_MM
+    px_per_mm = max(rows * film.pixel_aspect, columns) / NOMINAL_SIDE_MM
     found: dict[str, Landmark] = {}
     reasons = []
     against = {"tip": _against(sight, shape), "carina": _cut_off(sight.carina, film, px_per_mm)}

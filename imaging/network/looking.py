@@ -13,9 +13,8 @@ from imaging.film import Film
 from imaging.network.lines import Grid, Line, follow, length_px, seen, strongest
 from imaging.network.members import Maps, Session, Shape
 from imaging.network.spine import Bones, bones_on
+from measure.rough_scale import NOMINAL_SIDE_MM
 
-LONG_SIDE_MM = 400.0
-"""Nominal length of a film's longer side where no spacing is needed; as in the films' reference marks."""
 NEAR_MM = 10.0
 """What a confidence speaks of."""
 _PLACE_MM = 4.0
@@ -172,7 +171,7 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
     view = _cut(film, whole, levels)
     far = [_ask(first, view, mirrored=False), _ask(second, view, mirrored=True)]
     channels = [shape.channel(name) for name in ("tip", "carina")]
-    px_per_mm = shape.side_px / LONG_SIDE_MM
+    px_per_mm = shape.side_px / NOMINAL_SIDE_MM
     places = [whole.out(_peak(_mean_share(far, k), px_per_mm, shape.stride).place) for k in channels]
     tube_far = _mean_logit(far, 0)
     window = _closer_window(places, tube_far, long_side, shape)
@@ -182,8 +181,8 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
         _spot([said.maps[k] for said in near], place, window, long_side, shape.stride)
         for k, place in zip(channels, places, strict=True)
     )
-    carina = towards_usual(carina, long_side / LONG_SIDE_MM, shape)
-    sight = _with_lines(tip, carina, near, tube_far, window, long_side / LONG_SIDE_MM, shape)
+    carina = towards_usual(carina, long_side / NOMINAL_SIDE_MM, shape)
+    sight = _with_lines(tip, carina, near, tube_far, window, long_side / NOMINAL_SIDE_MM, shape)
     return replace(sight, bones=bones_on([said.maps for said in far], shape, whole.grid(shape.stride)))
 
 
@@ -325,13 +324,13 @@ def _peak(share: Maps, px_per_mm: float, stride: int) -> Peak:
 
 
 def _spot(closer: Sequence[Maps], far: NDArray[np.float64], window: Window, long_side: float, stride: int) -> Spot:
-    px_per_mm = long_side / LONG_SIDE_MM * window.input_px / window.side
+    px_per_mm = long_side / NOMINAL_SIDE_MM * window.input_px / window.side
     shares = [_shares(maps) for maps in closer]
     peak = _peak(np.mean(shares, axis=0, dtype=np.float32), px_per_mm, stride)
     places = np.array([_peak(share, px_per_mm, stride).place for share in shares])
     apart = math.sqrt(float(((places - places.mean(0)) ** 2).sum(1).mean()))
     (x, y), other = window.out(peak.place), window.out(peak.other)
-    moved = math.hypot(x - far[0], y - far[1]) * LONG_SIDE_MM / long_side
+    moved = math.hypot(x - far[0], y - far[1]) * NOMINAL_SIDE_MM / long_side
     return Spot(
         float(x), float(y), peak.mass, peak.elsewhere, peak.spread_mm, apart / px_per_mm, moved,
         (float(other[0]), float(other[1])),

@@ -19,13 +19,13 @@ from imaging.network.lines import Band, Grid, seen
 from imaging.network.members import Maps, Shape
 from measure.estimate import Estimate
 from measure.landmarks import VERTEBRAE, Landmark, Source, SpineSeen
+from measure.rough_scale import LONG_SIDE_MM, NOMINAL_SIDE_MM
 from measure.spine import CARINA_LEVEL, PITCH_MM, SHORTER_PER_LEVEL
 
 Floats = NDArray[np.float64]
 
-LONG_SIDE_MM = 400.0
-LONG_SIDE_SPREAD = 0.15
-"""How far films' true sizes lie about that (`measure.rough_scale.LONG_SIDE_MM`), as a share."""
+LONG_SIDE_SPREAD = LONG_SIDE_MM.sd / LONG_SIDE_MM.value
+"""How far films' true sizes lie about the nominal one, as a share."""
 
 EVIDENCE = 2.0
 """How much a tooth of the comb that the map shows in full counts, in natural logarithms; fitted on synthetic films
@@ -149,7 +149,7 @@ def find_spine(
         return None
     profile = _profile(vertebrae, line)
     profile = profile / max(float(np.percentile(profile, BRIGHT)), FAINTEST)
-    cell_mm = LONG_SIDE_MM / len(vertebrae)
+    cell_mm = NOMINAL_SIDE_MM / len(vertebrae)
     usual = PITCH_MM.value / cell_mm
     sizes = usual * np.exp(SIZES)
     rows = np.arange(0.0, len(vertebrae), 0.5)
@@ -302,7 +302,7 @@ def spine_seen(bones: Bones, film: Film, carina: Landmark | None) -> SpineSeen |
     if shown >= SHOWN_FROM:
         row, column = _peak(bones.mandible)
         level, level_sd = spine.level(row)
-        row_sd = MANDIBLE_SD_MM * len(bones.vertebrae) / LONG_SIDE_MM
+        row_sd = MANDIBLE_SD_MM * len(bones.vertebrae) / NOMINAL_SIDE_MM
         border = landmark(row, column, row_sd, shown)
         over = Estimate(level, math.hypot(level_sd, row_sd / pitch))
         return SpineSeen(seen_pitch, named, border, over)

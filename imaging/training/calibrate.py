@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.load import load_film
-from imaging.network.looking import LONG_SIDE_MM, NEAR_MM, Sight, Spot, look, own_sd_mm
+from imaging.network.looking import NEAR_MM, Sight, Spot, look, own_sd_mm
 from imaging.network.members import load_members, load_shape
 from imaging.training.pack import COLLECTIONS, HANNOVER, NIH, Entry
 from imaging.training.spoil import spoil
+from measure.rough_scale import NOMINAL_SIDE_MM
 
 _SHRINK = 1.0
 """Weight of the penalty on the logistic model's coefficients; ours."""
@@ -96,7 +97,7 @@ def _answer(job: Job, films: Path) -> Answer:
     sight = replace(look(film, load_members(members), load_shape()), bones=None)
     return Answer(
         entry.file, entry.origin, entry.kind, entry.fold, spoiled, asked, marks["tip"], marks["carina"],
-        max(film.shape) / LONG_SIDE_MM, sight,
+        max(film.shape) / NOMINAL_SIDE_MM, sight,
     )  # fmt: skip
 
 
