@@ -32,7 +32,9 @@ DOCS = Path(__file__).resolve().parent
 SCREENS = DOCS / "screens"
 SCREEN = runpy.run_path(str(DOCS.parent / "tests" / "setup" / "virtual_screen.py"))
 SMALL, LARGE = (1366, 768), (2560, 1440)
-SEED, SIDE_PX = 4, 1536
+SEED, SIDE_PX = 12, 1536
+LAST_MM = 44.0
+"""Height of the tube's tip above the carina on the last film, in the patient."""
 TODAY, DAY_BEFORE = "bed 4.dcm", "bed 4, the day before.dcm"
 COURSE_OF_A_TUBE = (
     ("bed 4, first film.dcm", 2.0, "22"),
@@ -304,7 +306,7 @@ def invented(higher_mm: float = 0.0) -> Any:
         posture=NeckPosture.NEUTRAL,
     )
     assert recipe.tube is not None
-    tube = replace(recipe.tube, neutral_distance_mm=recipe.tube.neutral_distance_mm + higher_mm)
+    tube = replace(recipe.tube, neutral_distance_mm=LAST_MM + higher_mm)
     return make_film(replace(recipe, tube=tube))
 
 

@@ -68,7 +68,7 @@ def load_film(source: Path | str | bytes, *, believe_resolution: bool = False) -
     >>> film.shape, film.view
     ((1024, 1024), <View.AP: 'AP'>)
     >>> film.spacing.row_mm
-    0.4004
+    0.3923
     """
     held: Path | bytes = Path(source) if isinstance(source, str) else source
     name = "film" if isinstance(held, bytes) else held.name

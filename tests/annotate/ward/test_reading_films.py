@@ -281,7 +281,7 @@ def test_an_endless_job_is_stopped(readers):
 def test_an_unforeseen_error_keeps_its_words_to_itself(readers):
     with pytest.raises(NotFinishedError) as caught:
         readers.run(int, "Secret^Bed")
-    assert str(caught.value) == "unforeseen ValueError"
+    assert str(caught.value) == "led to an unforeseen ValueError"
 
 
 def test_what_is_known_comes_back_from_its_bytes(one_read):

@@ -11,7 +11,7 @@ from qtpy.QtWidgets import QApplication, QFileDialog
 
 from annotate.window.marking import Marking
 from annotate.window.purpose import Purpose
-from annotate.window.session import Session, _differ
+from annotate.window.session import Session
 from imaging.load import load_film
 from imaging.propose import Proposal
 from measure.landmarks import Landmark, Landmarks, Source
@@ -247,6 +247,6 @@ def test_headers_that_name_two_patients_differ(dicom_film):
     film = load_film(dicom_film())
     other = replace(film, identifiers=replace(film.identifiers, patient_id="4712"))
     silent = replace(film, identifiers=replace(film.identifiers, patient_id="", issuer_of_patient_id=""))
-    assert _differ(film, other)
-    assert not _differ(film, silent)
-    assert not _differ(film, film)
+    assert film.identifiers.contradict(other.identifiers)
+    assert not film.identifiers.contradict(silent.identifiers)
+    assert not film.identifiers.contradict(film.identifiers)
