@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -169,14 +170,14 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
     levels = _levels(film.pixels)
     whole = Window((columns - long_side) // 2, (tall - long_side) // 2, long_side, shape.side_px)
     view = _cut(film, whole, levels)
-    far = [_ask(first, view, mirrored=False), _ask(second, view, mirrored=True)]
+    far = _ask(view, (first, False), (second, True))
     channels = [shape.channel(name) for name in ("tip", "carina")]
     px_per_mm = shape.side_px / NOMINAL_SIDE_MM
     places = [whole.out(_peak(_mean_share(far, k), px_per_mm, shape.stride).place) for k in channels]
     tube_far = _mean_logit(far, 0)
     window = _closer_window(places, tube_far, long_side, shape)
     view = _cut(film, window, levels)
-    near = [_ask(second, view, mirrored=False), *(_ask(first, view, mirrored=m) for m in (False, True))]
+    near = _ask(view, (second, False), (first, False), (first, True))
     tip, carina = (
         _spot([said.maps[k] for said in near], place, window, long_side, shape.stride)
         for k, place in zip(channels, places, strict=True)
@@ -251,11 +252,16 @@ def _cut(film: Film, window: Window, levels: tuple[float, float]) -> NDArray[np.
     return result
 
 
-def _ask(session: Session, view: NDArray[np.float32], mirrored: bool) -> Said:
-    if mirrored:
-        view = np.ascontiguousarray(view[:, ::-1])
-    maps, tubes = session.run(["maps", "tubes"], {"film": view[None, None]})
-    return Said(maps[0, :, :, ::-1] if mirrored else maps[0], tubes[0])
+def _ask(view: NDArray[np.float32], *passes: tuple[Session, bool]) -> list[Said]:
+    """What networks say of a view, as it is or mirrored; side by side, where there are cores."""
+
+    def ask(session: Session, mirrored: bool) -> Said:
+        shown = np.ascontiguousarray(view[:, ::-1]) if mirrored else view
+        maps, tubes = session.run(["maps", "tubes"], {"film": shown[None, None]})
+        return Said(maps[0, :, :, ::-1] if mirrored else maps[0], tubes[0])
+
+    with ThreadPoolExecutor(len(passes)) as threads:
+        return list(threads.map(ask, *zip(*passes, strict=True)))
 
 
 def _shares(logits: Maps) -> Maps:
