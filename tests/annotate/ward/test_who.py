@@ -3,6 +3,7 @@
 import io
 import logging
 import re
+import socket
 
 import httpx
 import pytest
@@ -206,6 +207,14 @@ def test_two_services_do_not_share_a_folder(ward, settings):
 
     with pytest.raises(WardError, match="another service runs"):
         Service(settings)
+
+
+def test_small_answers_are_sent_at_once(tmp_path):
+    """A socket made for the server waits for the other side's word before a second packet, unless told not to."""
+    from annotate.ward.service import _listen
+
+    with _listen(Settings(tmp_path, http_port=0)) as listening:
+        assert listening.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
 
 
 @pytest.mark.parametrize("words", ["ARCHIVE", "ARCHIVE@host", "@host:104", "A" * 17 + "@host:104"])
