@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from annotate.drawing.picture import annotated_picture
-from annotate.reports.dicom_sr import SERIES_NUMBER
-from annotate.reports.marks_of_ours import MANUFACTURER, MODEL_NAME
+from annotate.reports.marks_of_ours import series_of_ours
 from annotate.reports.source import Reported
 from imaging.film import Film
 
@@ -28,7 +26,7 @@ def secondary_capture(reported: Reported, film: Film) -> hd.sc.SCImage:
         With its pixels.
     """
     import highdicom as hd
-    from pydicom.uid import ExplicitVRLittleEndian, generate_uid
+    from pydicom.uid import ExplicitVRLittleEndian
 
     picture = np.asarray(annotated_picture(film, reported.reading).convert("RGB"))
     capture = hd.sc.SCImage.from_ref_dataset(
@@ -38,14 +36,7 @@ def secondary_capture(reported: Reported, film: Film) -> hd.sc.SCImage:
         bits_allocated=8,
         coordinate_system="PATIENT",
         patient_orientation=("L", "F"),
-        series_instance_uid=generate_uid(prefix=None),
-        series_number=SERIES_NUMBER + 1,
-        sop_instance_uid=generate_uid(prefix=None),
-        instance_number=1,
-        manufacturer=MANUFACTURER,
-        manufacturer_model_name=MODEL_NAME,
-        software_versions=version("lipmark"),
-        device_serial_number="0",
+        **series_of_ours(1),
         series_description="Tube position, marks" if reported.reader else "Tube position, proposed marks",
         transfer_syntax_uid=ExplicitVRLittleEndian,
     )

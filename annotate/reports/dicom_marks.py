@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from annotate.reports.dicom_sr import SERIES_NUMBER
-from annotate.reports.marks_of_ours import MANUFACTURER, MODEL_NAME
+from annotate.reports.marks_of_ours import series_of_ours
 from annotate.reports.source import Reported
 from annotate.words.answer import headline_of, place_of
 from measure.landmarks import Landmark
@@ -45,7 +43,6 @@ def presentation_state(reported: Reported) -> hd.pr.GrayscaleSoftcopyPresentatio
         film, which would need an ICC profile that captures rarely have: its marks are in the secondary capture.
     """
     import highdicom as hd
-    from pydicom.uid import generate_uid
 
     if reported.header.get("SamplesPerPixel", 1) != 1:
         return None
@@ -60,14 +57,7 @@ def presentation_state(reported: Reported) -> hd.pr.GrayscaleSoftcopyPresentatio
     shape = "INVERSE" if reported.header.get("PhotometricInterpretation") == "MONOCHROME1" else "IDENTITY"
     state = hd.pr.GrayscaleSoftcopyPresentationState(
         referenced_images=[reported.header],
-        series_instance_uid=generate_uid(prefix=None),
-        series_number=SERIES_NUMBER + 2,
-        sop_instance_uid=generate_uid(prefix=None),
-        instance_number=1,
-        manufacturer=MANUFACTURER,
-        manufacturer_model_name=MODEL_NAME,
-        software_versions=version("lipmark"),
-        device_serial_number="0",
+        **series_of_ours(2),
         content_label="TUBE POSITION",
         content_description="Tube position, marks" if reported.reader else "Tube position, proposed marks",
         content_creator_name=f"{reported.reader_as_name}^" if reported.reader else None,

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from annotate.reports.marks_of_ours import MANUFACTURER, MODEL_NAME
+from annotate.reports.marks_of_ours import MANUFACTURER, MODEL_NAME, series_of_ours
 from annotate.reports.source import Reported
 from annotate.words.answer import headline_of, place_of
 from measure.advice import Action
@@ -23,9 +23,6 @@ if TYPE_CHECKING:
 
 SR_CLASS = "1.2.840.10008.5.1.4.1.1.88.33"
 """Comprehensive SR Storage (PS3.4 B.5)."""
-
-SERIES_NUMBER = 9300
-"""Far from what devices count to (ours)."""
 
 SCHEME = "99LIPMARK"
 """Our own coding scheme: the 99 says so (PS3.16 8)."""
@@ -52,19 +49,11 @@ def structured_report(reported: Reported) -> hd.sr.ComprehensiveSR:
         proposal; never "verified" in the sense of PS3.3 C.17.2: nobody has signed it.
     """
     import highdicom as hd
-    from pydicom.uid import generate_uid
 
     return hd.sr.ComprehensiveSR(
         evidence=[reported.header],
         content=_content(reported),
-        series_instance_uid=generate_uid(prefix=None),
-        series_number=SERIES_NUMBER,
-        sop_instance_uid=generate_uid(prefix=None),
-        instance_number=1,
-        manufacturer=MANUFACTURER,
-        manufacturer_model_name=MODEL_NAME,
-        software_versions=version("lipmark"),
-        device_serial_number="0",
+        **series_of_ours(),
         series_description="Tube position" if reported.reader else "Tube position, proposal",
         is_complete=bool(reported.reader),
     )

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import imaging
 from imaging.film import Film
 from imaging.finder import finder_in_use
 from imaging.network.finder import find_landmarks
@@ -244,6 +245,11 @@ def test_the_files_are_those_that_the_card_names():
     """hashlib over the files, against the card beside them."""
     told = read_card()["made of"]["weights sha256"]
     assert told == {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in WEIGHTS.glob("*.onnx")}
+
+
+def test_the_card_names_the_recipe_beside_the_code():
+    recipe = Path(imaging.__file__).with_name("training") / "config.toml"
+    assert read_card()["made of"]["recipe sha256"] == hashlib.sha256(recipe.read_bytes()).hexdigest()
 
 
 def test_the_networks_say_themselves_what_the_card_says():
