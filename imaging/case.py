@@ -248,15 +248,15 @@ def case_of(name: str, film: Film, request: Request, proposal: Proposal | None =
     MeasureError
         Where a mark lies outside the film, or a value cannot be.
     """
-    landmarks, seen = hand_marks(film, request), Seen.NOT_LOOKED
-    notes = film.notes
+    by_hand = landmarks = hand_marks(film, request)
+    notes, seen = film.notes, Seen.NOT_LOOKED
     if landmarks.tip is None or landmarks.carina is None:
         proposal = proposal or propose(film)
         if request.earlier is not None and landmarks.carina is None:
             proposal = with_carried_carina(proposal, film, request.earlier)
         notes, seen = (*notes, *_told(proposal, landmarks)), proposal.seen
         landmarks = _with_proposals(landmarks, proposal.landmarks)
-    turns = _turns_of(film, landmarks) if proposal is None else proposal.quarter_turns
+    turns = _turns_of(film, by_hand, proposal)
     if turns and request.mandible_row is not None:
         landmarks = replace(landmarks, mandible=None)
         notes = (*notes, "The mandible's row is one of an upright film: on a turned one it is not used.")
@@ -281,13 +281,17 @@ def case_of(name: str, film: Film, request: Request, proposal: Proposal | None =
     )
 
 
-def _turns_of(film: Film, by_hand: Landmarks) -> int:
-    """How a film that was not searched must be turned; looked at unless its header and its points say upright."""
+def told_upright(film: Film, tip: Point, carina: Point) -> bool:
+    """Whether the header and a hand's points say alike that the film stands upright: nobody need look."""
+    return film.turn.proven and carina[0] - tip[0] > abs(carina[1] - tip[1])
+
+
+def _turns_of(film: Film, by_hand: Landmarks, proposal: Proposal | None) -> int:
+    """How the film must be turned; looked at, where nobody has, unless it is told upright."""
     tip, carina = by_hand.tip, by_hand.carina
-    if tip is None or carina is None:
+    if tip and carina and told_upright(film, (tip.row, tip.column), (carina.row, carina.column)):
         return 0
-    stands = carina.row - tip.row > abs(carina.column - tip.column)
-    return 0 if stands and film.turn.proven else quarter_turns(film)
+    return quarter_turns(film) if proposal is None else proposal.quarter_turns
 
 
 def case_of_marks(name: str, request: Request) -> Case:

@@ -21,7 +21,7 @@ Another purpose
 A lesson, an exam, another form of reading: derive from `purpose.Purpose` and give it to `session.Session`. Nothing
 else changes.
 
-- `proposes` False: nothing is looked for, no proposal is drawn.
+- `proposes` False: nothing is looked for, no proposal is drawn; with `turns` True it is told how a film lies.
 - `tells(marking)` False: no Reading, ruler or accepted zone, for as long as it says so.
 - `save(marking)` is called with the placed landmarks (`marking.landmarks`) by the save key and button; it answers
   with the words for the status line, or raises `purpose.NotSavedError` with a reason that the panel shows.

@@ -16,7 +16,7 @@ from annotate.window.form import CLEAR, CLEARLY, MANDIBLE, NECK, hints_of
 from annotate.window.help_sheet import HelpSheet
 from annotate.window.keys import Key, all_keys
 from annotate.window.looks import Looks
-from annotate.window.marking import STILL_LOOKING, Marking
+from annotate.window.marking import Marking
 from annotate.window.overlay import Drawing, draw
 from annotate.window.panel import Panel
 from annotate.window.points import Points
@@ -104,7 +104,7 @@ class Desk(QObject):
             self.view.clear()
         else:
             self.view.show_film(marking.film)
-            if marking.proposal is STILL_LOOKING:
+            if marking.waits:
                 self._search.submit(self._look, marking)
             self.looks.on_whole()
         for coming in self.session.coming:

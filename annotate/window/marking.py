@@ -8,7 +8,7 @@ from functools import cached_property
 
 from annotate.window.form import Known, read_form
 from annotate.window.marks import AIRWAY, CARINA, KNOWN_OBJECT, TIP, WORDS, History, Marks
-from imaging.case import Request, case_of, with_given_spacing
+from imaging.case import Request, case_of, told_upright, with_given_spacing
 from imaging.film import Film
 from imaging.propose import Proposal
 from measure.assess import Case, assess
@@ -18,6 +18,7 @@ from measure.landmarks import KINDS, VERTEBRAE, Landmark, Landmarks, Point
 from measure.reading import Reading
 
 STILL_LOOKING = Proposal(Landmarks(), ("Tip and carina are being looked for.",))
+TURN_NOT_KNOWN = Proposal(Landmarks(), ("How the film lies is being looked at.",))
 NOTHING_PROPOSED = Proposal(Landmarks())
 
 State = tuple[Marks, Mapping[str, str]]
@@ -57,7 +58,7 @@ class Marking:
     film : Film
         As loaded.
     proposal : Proposal
-        Until something is found, `STILL_LOOKING`.
+        Until something is found, `STILL_LOOKING`, or `TURN_NOT_KNOWN` where nothing is to be proposed.
 
     Notes
     -----
@@ -141,10 +142,16 @@ class Marking:
         return self._answer
 
     @property
+    def waits(self) -> bool:
+        """Whether the film has not been looked over yet."""
+        return self._proposal is STILL_LOOKING or self._proposal is TURN_NOT_KNOWN
+
+    @property
     def looking(self) -> bool:
-        """Whether a point is still being looked for, so that there is no answer yet."""
+        """Whether a point is still being looked for, or how the film lies, so that there is no answer yet."""
         hand = self.marks.complete()
-        return self._proposal is STILL_LOOKING and not (TIP in hand and CARINA in hand)
+        tip, carina = (hand.get(name, (None,))[0] for name in (TIP, CARINA))
+        return self.waits and (tip is None or carina is None or not told_upright(self.film, tip, carina))
 
     @property
     def asked(self) -> str:

@@ -65,6 +65,8 @@ class Purpose:
         In the window's title.
     proposes : bool
         Whether landmarks are looked for.
+    turns : bool
+        Whether it is looked at how a film lies, where no landmarks are looked for.
     has_form : bool
         Whether patient, tube and film can be typed in.
     lays_ruler : bool
@@ -84,6 +86,7 @@ class Purpose:
     key = "look"
     title = "look"
     proposes = True
+    turns = False
     has_form = True
     lays_ruler = False
     asks = "Place the tube tip (T) and the carina (C)."
@@ -204,6 +207,8 @@ class FirstReading(Purpose):
 
     def save(self, marking: Marking) -> str:
         """Write an entry with everything that led to the Reading."""
+        if marking.looking:
+            raise NotSavedError("Not saved yet: the film is still being looked at. Save again in a moment.")
         try:
             with Logbook.open(self._logbook) as logbook:
                 before = self._own(logbook.entries(kind=Kind.READING, film=marking.fingerprint))
@@ -246,6 +251,7 @@ class SecondReading(FirstReading):
     key = "second reading"
     title = "second reading"
     proposes = False
+    turns = True
 
     def previous(self, marking: Marking) -> PreviousFilm | None:
         """None: what was read before would tell."""

@@ -1,15 +1,16 @@
-"""Tip and carina are looked for in a process that is watched: no film can take the window with it."""
+"""Films are looked over in a process that is watched: none can take the window with it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
 from logging import DEBUG
+from operator import call
 
 from annotate.films.supervisor import DEADLINE_S, Lost, Supervisor
 from annotate.messages import LOG, tell
 from imaging.film import Film
-from imaging.propose import Proposal, propose
+from imaging.propose import Proposal, propose, quarter_turns
 from measure.landmarks import Landmarks
 
 
@@ -19,14 +20,15 @@ class Search:
     Parameters
     ----------
     work : callable
-        What the process does with a film; a function of a module, since it is sent there.
+        How tip and carina are looked for; a function of a module, since it is sent to the process.
     deadline_s : float
         Longest time for a film.
     """
 
     def __init__(self, work: Callable[[Film], Proposal] = propose, deadline_s: float = DEADLINE_S) -> None:
-        self._watched = Supervisor[Film, Proposal](
-            work, 1, deadline_s=deadline_s, begin=partial(_get_ready, LOG.isEnabledFor(DEBUG))
+        self._work = work
+        self._watched = Supervisor[Callable[[], Proposal], Proposal](
+            call, 1, deadline_s=deadline_s, begin=partial(_get_ready, LOG.isEnabledFor(DEBUG))
         )
 
     def start(self) -> None:
@@ -47,8 +49,17 @@ class Search:
         Proposal or None
             None where nobody waits any more.
         """
-        found = self._watched.result(film, wanted)
-        return _nothing(found.reason) if isinstance(found, Lost) else found
+        found = self._watched.result(partial(self._work, film), wanted)
+        if not isinstance(found, Lost):
+            return found
+        return _nothing(f"Nothing could be proposed: the film {found.reason}. Place both points by hand.")
+
+    def how_it_lies(self, film: Film, wanted: Callable[[], bool]) -> Proposal | None:
+        """The turn that brings a film upright, and nothing else; see `find`."""
+        found = self._watched.result(partial(_turn_alone, film), wanted)
+        if not isinstance(found, Lost):
+            return found
+        return _nothing(f"How the film lies could not be told: it {found.reason}.")
 
     def close(self) -> None:
         """End the process, whatever it is doing."""
@@ -56,7 +67,11 @@ class Search:
 
 
 def _nothing(reason: str) -> Proposal:
-    return Proposal(Landmarks(), (f"Nothing could be proposed: the film {reason}. Place both points by hand.",))
+    return Proposal(Landmarks(), (reason,))
+
+
+def _turn_alone(film: Film) -> Proposal:
+    return Proposal(Landmarks(), quarter_turns=quarter_turns(film))
 
 
 def _get_ready(verbose: bool) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from annotate.logbook.errors import LogbookError
 from annotate.messages import LOG, tell_unforeseen
 from annotate.window.drafts import DraftError, Drafts
-from annotate.window.marking import NOTHING_PROPOSED, STILL_LOOKING, Marking
+from annotate.window.marking import NOTHING_PROPOSED, STILL_LOOKING, TURN_NOT_KNOWN, Marking
 from annotate.window.purpose import Purpose
 from annotate.window.search import Search
 from annotate.window.shelf import Shelf
@@ -75,7 +75,7 @@ class Session:
         self._numbers: dict[str, int] = {}
         self._shelf = Shelf(lambda number: load(self.paths[number]))
         self._unsaved: set[int] = set()
-        self._found: dict[str, Proposal] = {}
+        self._found: dict[tuple[str, bool], Proposal] = {}
         self._search = search or Search()
         self._owns_search = search is None
         self._left = False
@@ -105,10 +105,15 @@ class Session:
             )
             return
         self._numbers[film.fingerprint] = number
-        found = self._found.get(film.fingerprint)
-        unknown = STILL_LOOKING if self.purpose.proposes else NOTHING_PROPOSED
-        self.marking = Marking(str(self.path), film, found if found and self.purpose.proposes else unknown)
+        found = self._found.get((film.fingerprint, self.purpose.proposes), self._not_looked_yet)
+        self.marking = Marking(str(self.path), film, found)
         self._take_up(self.marking)
+
+    @property
+    def _not_looked_yet(self) -> Proposal:
+        if self.purpose.proposes:
+            return STILL_LOOKING
+        return TURN_NOT_KNOWN if self.purpose.turns else NOTHING_PROPOSED
 
     def prepare(self, number: int) -> None:
         """Load and search one of the next films; slow, and safe in another thread. What fails is told when it is
@@ -119,8 +124,8 @@ class Session:
         try:
             film = self._shelf.film(number)
             self.purpose.prepare(film)
-            if self.purpose.proposes:
-                self._look_over(film)
+            if self._not_looked_yet is not NOTHING_PROPOSED:
+                self._look_over(film, self.purpose.proposes)
         except Exception as error:
             LOG.debug("film %d was not prepared: %s", number, type(error).__name__)
 
@@ -165,7 +170,7 @@ class Session:
         if earlier is not None:
             before.restore(*earlier)
         if not (before.landmarks.tip and before.landmarks.carina):
-            before.proposal = self.look(before)
+            before.proposal = self._look_over(before.film, True)
         return before
 
     def compare_with(self, before: Marking) -> None:
@@ -199,21 +204,26 @@ class Session:
         self._count(marking)
 
     def look(self, marking: Marking) -> Proposal:
-        """Search a film, or remember what was found on it; slow, and safe in another thread."""
-        return self._look_over(marking.film)
+        """Look over a film, or remember what came of it; slow, and safe in another thread."""
+        return self._look_over(marking.film, self.purpose.proposes)
 
-    def _look_over(self, film: Film) -> Proposal:
-        fingerprint = film.fingerprint
-        if fingerprint not in self._found:
-            found = self._search.find(film, lambda: not self._left)
+    def _look_over(self, film: Film, proposes: bool) -> Proposal:
+        key = film.fingerprint, proposes
+        if key not in self._found:
+            look = self._search.find if proposes else self._search.how_it_lies
+            found = look(film, self._wanted)
             if found is None:
                 return NOTHING_PROPOSED
-            self._found[fingerprint] = found
-        return self._found[fingerprint]
+            self._found[key] = found
+        return self._found[key]
+
+    def _wanted(self) -> bool:
+        """Whether somebody still waits for a search."""
+        return not self._left
 
     def get_ready(self) -> None:
         """Let the search start, where there will be one."""
-        if self.purpose.proposes:
+        if self._not_looked_yet is not NOTHING_PROPOSED:
             self._search.start()
 
     def leave(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from annotate.window.marking import Marking
+from annotate.window.marking import STILL_LOOKING, Marking
 from annotate.words.answer import (
     SHOWN_CHANCE,
     headline_of,
@@ -38,7 +38,7 @@ SIGNS = {
 SHOWN_CM = 0.05
 """Less is nothing in tenths of a centimetre."""
 
-LOOKING = "Looking for tip and carina"
+LOOKING, TURNING = "Looking for tip and carina", "Looking at how the film lies"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,8 @@ class Said:
 def said_of(marking: Marking, asked: tuple[str, ...]) -> Said:
     """Words for a film that is open; `asked` is what would sharpen the answer."""
     if marking.looking:
-        return Said(f"… {LOOKING}", "You can place them now: T, C", reason="What you place stays as you place it.")
+        looks = LOOKING if marking.proposal is STILL_LOOKING else TURNING
+        return Said(f"… {looks}", "You can place them now: T, C", reason="What you place stays as you place it.")
     reading = marking.reading
     return Said(
         verdict=f"{SIGNS[reading.verdict]} {headline_of(reading)}",
