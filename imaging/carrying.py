@@ -54,7 +54,7 @@ class Earlier:
             Where no hand has placed or confirmed the carina, or it does not lie on this film.
         """
         carina = reading.landmarks.carina
-        if carina is None or carina.source is not Source.HAND:
+        if carina is None or not carina_by_hand(reading):
             found = "none" if carina is None else "one that only the program proposed"
             raise MeasureError(
                 f"previous film: {found} found as its carina; one placed or confirmed by hand is expected."
@@ -67,6 +67,12 @@ class Earlier:
             )
         turns = 0 if reading.inputs is None else reading.inputs.quarter_turns
         return cls(turned_film(film, turns), turned_landmark(carina, film.shape, turns))
+
+
+def carina_by_hand(reading: Reading) -> bool:
+    """Whether a hand has placed or confirmed the carina."""
+    carina = reading.landmarks.carina
+    return carina is not None and carina.source is Source.HAND
 
 
 def with_carried_carina(proposal: Proposal, film: Film, earlier: Earlier) -> Proposal:
@@ -82,13 +88,13 @@ def with_carried_carina(proposal: Proposal, film: Film, earlier: Earlier) -> Pro
         Of the same patient.
     """
     if film.identifiers.contradict(earlier.film.identifiers):
-        return _told(proposal, "it is another patient's by its header")
+        return not_carried(proposal, "it is another patient's by its header")
     if proposal.inverted:
         film = replace(film, pixels=np.float32(1.0) - film.pixels)
     upright = turned_film(film, proposal.quarter_turns)
     carried = carried_carina(earlier, upright)
     if isinstance(carried, str):
-        return _told(proposal, carried)
+        return not_carried(proposal, carried)
     seen = proposal.landmarks.carina
     if seen is not None:
         seen = turned_landmark(seen, film.shape, proposal.quarter_turns)
@@ -102,6 +108,11 @@ def with_carried_carina(proposal: Proposal, film: Film, earlier: Earlier) -> Pro
     if carried.confidence >= LEAST_CONFIDENCE:
         reasons = tuple(reason for reason in reasons if not reason.startswith("carina:"))
     return replace(proposal, landmarks=replace(marks, tip=tip, carina=there), reasons=reasons)
+
+
+def not_carried(proposal: Proposal, why: str) -> Proposal:
+    """The proposal as it is, with the reason why the film before gave it nothing."""
+    return replace(proposal, reasons=(*proposal.reasons, f"The film before gave no carina for this one: {why}."))
 
 
 def carried_carina(earlier: Earlier, today: Film) -> Landmark | str:
@@ -137,10 +148,6 @@ def _weighed(seen: Landmark, carried: Landmark, film: Film) -> Landmark:
     one, other = (replace(mark, row=mark.row * aspect) for mark in (seen, carried))
     found = weighed_together(one, other, 1.0 / _px_per_mm(film))
     return replace(found, row=found.row / aspect, note=f"{carried.note}, weighed with what is seen")
-
-
-def _told(proposal: Proposal, why: str) -> Proposal:
-    return replace(proposal, reasons=(*proposal.reasons, f"The film before gave no carina for this one: {why}."))
 
 
 def _px_per_mm(film: Film) -> float:

@@ -129,11 +129,22 @@ def reading_of_film(url: str | None, film: str) -> Reading | None:
     """
     with Logbook.open(url) as logbook:
         entries = list(logbook.entries(kind=Kind.READING, film=film))
-    return _reading_of(entries[-1]) if entries else None
+    return reading_in(entries[-1]) if entries else None
 
 
 def _later(read: FilmRead, hours: float | None) -> bool:
     return hours is not None and read.hours is not None and read.hours > hours
+
+
+def reading_in(entry: Entry) -> Reading:
+    """The Reading of an entry, its film named by the entry's number.
+
+    Raises
+    ------
+    MeasureError
+        Where it cannot be read.
+    """
+    return Reading.from_dict({**entry.reading, "film": named_by_entry(entry.number)})
 
 
 def film_in(entry: Entry) -> PreviousFilm:
@@ -144,7 +155,7 @@ def film_in(entry: Entry) -> PreviousFilm:
     MeasureError
         Where its Reading has no distance.
     """
-    return PreviousFilm.from_reading(_reading_of(entry))
+    return PreviousFilm.from_reading(reading_in(entry))
 
 
 def trend(films: Sequence[FilmRead]) -> list[TrendPoint]:
@@ -159,7 +170,7 @@ def trend(films: Sequence[FilmRead]) -> list[TrendPoint]:
     before: PreviousFilm | None = None
     first = films[0].hours if films and all(read.hours is not None for read in films) else None
     for read in films:
-        reading = _reading_of(read.entry)
+        reading = reading_in(read.entry)
         here = PreviousFilm.from_reading(reading)
         change = None if before is None else _change(before, here, reading)
         hours = None if first is None or read.hours is None else read.hours - first
@@ -168,10 +179,6 @@ def trend(films: Sequence[FilmRead]) -> list[TrendPoint]:
         )
         before = here
     return points
-
-
-def _reading_of(entry: Entry) -> Reading:
-    return Reading.from_dict({**entry.reading, "film": named_by_entry(entry.number)})
 
 
 def _change(before: PreviousFilm, here: PreviousFilm, reading: Reading) -> Change | None:

@@ -127,11 +127,7 @@ class Beside:
         session, marking = self._stage.session, self._stage.marking
         if marking is None:
             return
-        path = None
-        try:
-            path = session.path_before()
-        except (LogbookError, OSError) as error:
-            self._stage.notify(str(error))
+        path = session.path_before(marking)
         self._show_strip()
         self._coming = path is not None
         self._show(None)

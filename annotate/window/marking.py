@@ -24,6 +24,22 @@ NOTHING_PROPOSED = Proposal(Landmarks())
 State = tuple[Marks, Mapping[str, str]]
 
 
+@dataclass(frozen=True, slots=True)
+class FilmBefore:
+    """The patient's film before.
+
+    Parameters
+    ----------
+    fingerprint : str
+        `Film.fingerprint`.
+    reading : Reading
+        What was last read of it; it has a distance.
+    """
+
+    fingerprint: str
+    reading: Reading
+
+
 @dataclass(frozen=True)
 class Answer:
     """What marks, form and proposal lead to.
@@ -60,6 +76,11 @@ class Marking:
     proposal : Proposal
         Until something is found, `STILL_LOOKING`, or `TURN_NOT_KNOWN` where nothing is to be proposed.
 
+    Attributes
+    ----------
+    before : FilmBefore or None
+        The patient's film before, where it is known.
+
     Notes
     -----
     Marks and form become the same `Request` that the command line makes, so that the two agree to the last digit.
@@ -71,6 +92,7 @@ class Marking:
         self.fingerprint = film.fingerprint
         self.history = History(Marks())
         self.texts: dict[str, str] = {}
+        self.before: FilmBefore | None = None
         self._previous: PreviousFilm | None = None
         self._proposal = proposal
         self._kept: State = (Marks(), {})
@@ -91,9 +113,15 @@ class Marking:
         self._proposal = proposal
         self._answer = None
 
-    def compare_with(self, previous: PreviousFilm | None) -> None:
-        """Hold the Reading against the patient's film before."""
-        self._previous, self._answer = previous, None
+    def follow(self, before: FilmBefore | None) -> None:
+        """Know the patient's film before, and hold the Reading against it."""
+        self.before = before
+        if before is not None:
+            self.compare_with(before.reading)
+
+    def compare_with(self, before: Reading) -> None:
+        """Hold the Reading against another film's."""
+        self._previous, self._answer = PreviousFilm.from_reading(before), None
 
     def change(self, marks: Marks) -> bool:
         """Take a step that can be undone; points are kept on the film."""

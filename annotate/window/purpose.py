@@ -11,14 +11,21 @@ from annotate.logbook.errors import LogbookError
 from annotate.logbook.privacy import film_hours, pseudonym
 from annotate.logbook.record import draft_of
 from annotate.logbook.store import Logbook
-from annotate.logbook.trend import TrendPoint, film_in, films_of, place_of, previous_entry, trend
-from annotate.window.marking import Marking
+from annotate.logbook.trend import (
+    TrendPoint,
+    films_of,
+    place_of,
+    previous_entry,
+    reading_in,
+    reading_of_film,
+    trend,
+)
+from annotate.window.marking import FilmBefore, Marking
 from annotate.window.marks import CARINA, TIP, Marks
 from imaging.film import Film
 from measure.distance import distance_mm
-from measure.follow_up import PreviousFilm
 from measure.landmarks import Landmark, Landmarks
-from measure.reading import Plain
+from measure.reading import Plain, Reading
 
 if TYPE_CHECKING:
     from qtpy.QtWidgets import QWidget
@@ -106,13 +113,13 @@ class Purpose:
         """Marks and form that the same reader saved for this film before."""
         return None
 
-    def previous(self, marking: Marking) -> PreviousFilm | None:
+    def film_before(self, marking: Marking) -> FilmBefore | None:
         """The patient's film before, to hold this one against."""
         return None
 
-    def film_before(self, marking: Marking) -> str:
-        """Its fingerprint; empty where none is known."""
-        return ""
+    def reading_of(self, film: Film) -> Reading | None:
+        """What was last read of a film that is said to be the one before."""
+        return None
 
     def trend(self, marking: Marking) -> Around:
         """The other films of the tube that may be seen."""
@@ -178,15 +185,18 @@ class FirstReading(Purpose):
         _patient(film)
         _hours(film)
 
-    def previous(self, marking: Marking) -> PreviousFilm | None:
+    def film_before(self, marking: Marking) -> FilmBefore | None:
         """By the patient's pseudonym from the logbook."""
-        entry = self._entry_before(marking)
-        return None if entry is None else film_in(entry)
+        patient = _patient(marking.film)
+        if patient is None:
+            return None
+        with Logbook.open(self._logbook) as logbook:
+            entry = previous_entry(logbook, patient, marking.fingerprint, _hours(marking.film))
+        return None if entry is None else FilmBefore(entry.film, reading_in(entry))
 
-    def film_before(self, marking: Marking) -> str:
-        """The same film's fingerprint."""
-        entry = self._entry_before(marking)
-        return "" if entry is None else entry.film
+    def reading_of(self, film: Film) -> Reading | None:
+        """The logbook's newest."""
+        return reading_of_film(self._logbook, film.fingerprint)
 
     def trend(self, marking: Marking) -> Around:
         """Every other film of this patient in the logbook."""
@@ -197,13 +207,6 @@ class FirstReading(Purpose):
             films = films_of(logbook, patient)
         points, place = trend(films), place_of(films, marking.fingerprint, _hours(marking.film))
         return points[:place], [point for point in points[place:] if point.entry.film != marking.fingerprint]
-
-    def _entry_before(self, marking: Marking) -> Entry | None:
-        patient = _patient(marking.film)
-        if patient is None:
-            return None
-        with Logbook.open(self._logbook) as logbook:
-            return previous_entry(logbook, patient, marking.fingerprint, _hours(marking.film))
 
     def save(self, marking: Marking) -> str:
         """Write an entry with everything that led to the Reading."""
@@ -253,13 +256,13 @@ class SecondReading(FirstReading):
     proposes = False
     turns = True
 
-    def previous(self, marking: Marking) -> PreviousFilm | None:
+    def film_before(self, marking: Marking) -> FilmBefore | None:
         """None: what was read before would tell."""
         return None
 
-    def film_before(self, marking: Marking) -> str:
+    def reading_of(self, film: Film) -> Reading | None:
         """Likewise."""
-        return ""
+        return None
 
     def trend(self, marking: Marking) -> Around:
         """Likewise."""

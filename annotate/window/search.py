@@ -9,6 +9,7 @@ from operator import call
 
 from annotate.films.supervisor import DEADLINE_S, Lost, Supervisor
 from annotate.messages import LOG, tell
+from imaging.carrying import Earlier, not_carried, with_carried_carina
 from imaging.film import Film
 from imaging.propose import Proposal, propose, quarter_turns
 from measure.landmarks import Landmarks
@@ -53,6 +54,11 @@ class Search:
         if not isinstance(found, Lost):
             return found
         return _nothing(f"Nothing could be proposed: the film {found.reason}. Place both points by hand.")
+
+    def carry(self, found: Proposal, film: Film, earlier: Earlier, wanted: Callable[[], bool]) -> Proposal | None:
+        """What was found, with the carina of the film before weighed in, or why it was not; see `find`."""
+        weighed = self._watched.result(partial(with_carried_carina, found, film, earlier), wanted)
+        return not_carried(found, f"it {weighed.reason}") if isinstance(weighed, Lost) else weighed
 
     def how_it_lies(self, film: Film, wanted: Callable[[], bool]) -> Proposal | None:
         """The turn that brings a film upright, and nothing else; see `find`."""

@@ -12,12 +12,12 @@ from annotate.window.marking import NOTHING_PROPOSED, STILL_LOOKING, TURN_NOT_KN
 from annotate.window.purpose import Purpose
 from annotate.window.search import Search
 from annotate.window.shelf import Shelf
+from imaging.carrying import Earlier, carina_by_hand, not_carried
 from imaging.errors import ImagingError
 from imaging.film import Film
 from imaging.load import load_film
 from imaging.propose import Proposal
 from measure.errors import MeasureError
-from measure.follow_up import PreviousFilm
 
 
 class Session:
@@ -99,15 +99,14 @@ class Session:
             self.trouble = str(error)
             return
         except Exception as error:
-            tell_unforeseen(error)
-            self.trouble = (
-                f"{self.path.name}: unforeseen {type(error).__name__}; start again with --verbose and report it."
-            )
+            self.trouble = _unforeseen(error, self.path)
             return
         self._numbers[film.fingerprint] = number
         found = self._found.get((film.fingerprint, self.purpose.proposes), self._not_looked_yet)
-        self.marking = Marking(str(self.path), film, found)
+        self.marking = Marking(str(self.path), film, self._not_looked_yet)
         self._take_up(self.marking)
+        if not self._may_carry(self.marking):
+            self.marking.proposal = found
 
     @property
     def _not_looked_yet(self) -> Proposal:
@@ -140,19 +139,14 @@ class Session:
         self._shelf.keep((number - 1, number, *self.coming))
         return self._shelf.film(number)
 
-    def path_before(self) -> Path | None:
-        """File of the patient's film before this one, where it is at hand.
+    def path_before(self, marking: Marking) -> Path | None:
+        """File of the patient's film before, where it is at hand.
 
         That is the file given for it, or a film of this sitting that the logbook has as the one before.
-
-        Raises
-        ------
-        LogbookError, OSError
-            Where the logbook cannot be asked.
         """
-        if self._beside is not None or self.marking is None:
+        if self._beside is not None or marking.before is None:
             return self._beside
-        number = self._numbers.get(self.purpose.film_before(self.marking))
+        number = self._numbers.get(marking.before.fingerprint)
         return None if number is None else self.paths[number]
 
     def load_before(self, path: Path, today: Marking) -> Marking | str:
@@ -165,8 +159,7 @@ class Session:
         except (ImagingError, LogbookError, MeasureError, OSError) as error:
             return str(error)
         except Exception as error:
-            tell_unforeseen(error)
-            return f"{path.name}: unforeseen {type(error).__name__}; start again with --verbose and report it."
+            return _unforeseen(error, path)
         if earlier is not None:
             before.restore(*earlier)
         if not (before.landmarks.tip and before.landmarks.carina):
@@ -176,12 +169,12 @@ class Session:
     def compare_with(self, before: Marking) -> None:
         """Hold the film that is open against the one that was given as the film before."""
         if self._beside is not None and self.marking is not None and before.reading.distance is not None:
-            self.marking.compare_with(PreviousFilm.from_reading(before.reading))
+            self.marking.compare_with(before.reading)
 
     def _take_up(self, marking: Marking) -> None:
         """Saved marks first, unsaved ones over them."""
         try:
-            marking.compare_with(self.purpose.previous(marking))
+            marking.follow(self.purpose.film_before(marking))
             earlier = self.purpose.earlier(marking)
         except (LogbookError, MeasureError, OSError) as error:
             earlier, self.notice = None, str(error)
@@ -204,8 +197,37 @@ class Session:
         self._count(marking)
 
     def look(self, marking: Marking) -> Proposal:
-        """Look over a film, or remember what came of it; slow, and safe in another thread."""
-        return self._look_over(marking.film, self.purpose.proposes)
+        """Look over a film, with the film before where it may help; slow, and safe in another thread."""
+        found = self._look_over(marking.film, self.purpose.proposes)
+        return self._with_film_before(found, marking) if self._may_carry(marking) else found
+
+    def _may_carry(self, marking: Marking) -> bool:
+        """Whether the film before may be at hand and its carina a hand's; quick."""
+        if not self.purpose.proposes or self.path_before(marking) is None:
+            return False
+        return self._beside is not None or (marking.before is not None and carina_by_hand(marking.before.reading))
+
+    def _with_film_before(self, found: Proposal, marking: Marking) -> Proposal:
+        """What was found, the carina weighed with that of the film before."""
+        try:
+            earlier = self._earlier(marking)
+        except (ImagingError, LogbookError, MeasureError, OSError) as error:
+            LOG.debug("film before: %s", error)
+            return not_carried(found, "it cannot be read")
+        except Exception as error:
+            tell_unforeseen(error)
+            return not_carried(found, f"unforeseen {type(error).__name__}")
+        if earlier is None:
+            return found
+        return self._search.carry(found, marking.film, earlier, self._wanted) or found
+
+    def _earlier(self, marking: Marking) -> Earlier | None:
+        path = self.path_before(marking)
+        film = None if path is None else self._load(path)
+        if film is None or film.fingerprint == marking.fingerprint:
+            return None
+        reading = self.purpose.reading_of(film)
+        return Earlier.of(film, reading) if reading is not None and carina_by_hand(reading) else None
 
     def _look_over(self, film: Film, proposes: bool) -> Proposal:
         key = film.fingerprint, proposes
@@ -270,3 +292,8 @@ class Session:
 
     def _count(self, marking: Marking) -> None:
         (self._unsaved.add if marking.unsaved else self._unsaved.discard)(self.number)
+
+
+def _unforeseen(error: Exception, path: Path) -> str:
+    tell_unforeseen(error)
+    return f"{path.name}: unforeseen {type(error).__name__}; start again with --verbose and report it."
