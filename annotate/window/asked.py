@@ -46,9 +46,9 @@ def _asks(marking: Marking) -> Iterator[Ask]:
         if mark is None:
             yield Ask(f"The {name}: place it by hand ({key}, then click).", DECIDES)
         elif mark.source is Source.PROPOSED:
-            surer = _with_hand(case, name, mark)
+            surer, proposed = _with_hand(case, name, mark), ", ".join(filter(None, ("proposed", mark.note)))
             yield Ask(
-                f"The {name} is only proposed: drag it ({key}), or accept both with A.", _rise(reading, (surer,))
+                f"The {name} is only {proposed}: drag it ({key}), or accept both with A.", _rise(reading, (surer,))
             )
     if reading.inputs is not None:
         yield from _about_scale(reading.inputs)
