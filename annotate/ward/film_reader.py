@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from annotate.drawing.close_up import close_up
+from imaging.carrying import Earlier, not_carried, with_carried_carina
 from imaging.case import Request, case_of
 from imaging.errors import ImagingError
 from imaging.film import Film, Identifiers
@@ -18,6 +19,8 @@ from imaging.propose import Proposal, propose
 from measure.advice import NoAction
 from measure.assess import assess
 from measure.errors import MeasureError
+from measure.landmarks import Source
+from measure.missing import LEAST_CONFIDENCE
 from measure.reading import Reading, unreadable
 
 LARGE_PX = 2048
@@ -56,6 +59,45 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True)
+class Before:
+    """A film of the same patient with what a reader has confirmed of it.
+
+    Parameters
+    ----------
+    content : bytes
+        The film as it came.
+    reading : Reading
+        With a carina.
+    """
+
+    content: bytes
+    reading: Reading
+
+    @classmethod
+    def of(cls, content: bytes, reading: Reading) -> Before | None:
+        """From what is kept of a film; None where nobody has said where its carina lies.
+
+        A carina that the program proposed, and was sure enough of to measure with, is the reader's by the
+        confirmation; it keeps the standard deviation of the proposal.
+        """
+        carina = reading.landmarks.carina
+        if carina is None or carina.confidence < LEAST_CONFIDENCE:
+            return None
+        confirmed = replace(reading.landmarks, carina=replace(carina, source=Source.HAND))
+        return cls(content, replace(reading, landmarks=confirmed))
+
+    def earlier(self) -> Earlier:
+        """Ready to be carried.
+
+        Raises
+        ------
+        ImagingError, MeasureError
+            Where the film cannot be read, or the carina does not lie on it.
+        """
+        return Earlier.of(load_film(self.content), self.reading)
+
+
+@dataclass(frozen=True, slots=True)
 class FilmRead:
     """What came of a film.
 
@@ -86,15 +128,37 @@ class FilmRead:
             return self.reading.error
         return self.reading.reason if self.reading.no_action_because is NoAction.NO_FRONTAL_CHEST else ""
 
+    def without_film_before(self, why: str) -> FilmRead:
+        """The same answer, with the reason why the film before gave it nothing."""
+        if self.known is None:
+            return self
+        film, proposal = self.known.film, not_carried(self.known.proposal, why)
+        reading = assess(case_of(film.name, film, Request(), proposal))
+        return replace(self, reading=reading, known=Known(film, proposal))
+
 
 def read_film(name: str, content: bytes) -> FilmRead:
     """Read a film under the name by which the ward knows it; what cannot be read is an answer too."""
     try:
         film = replace(load_film(content), name=name)
-        proposal = propose(film)
-        reading = assess(case_of(name, film, Request(), proposal))
+        return _answered(film, propose(film))
     except (ImagingError, MeasureError) as error:
         return FilmRead(unreadable(name, str(error).removeprefix("film: ")))
+
+
+def read_with_film_before(done: FilmRead, content: bytes, before: Before) -> FilmRead:
+    """The answer anew, the carina weighed with that of the film before; the same where that gives nothing."""
+    if done.known is None:
+        return done
+    try:
+        film = replace(load_film(content), name=done.known.film.name)
+        return _answered(film, with_carried_carina(done.known.proposal, film, before.earlier()))
+    except (ImagingError, MeasureError):
+        return done.without_film_before("it cannot be read")
+
+
+def _answered(film: Film, proposal: Proposal) -> FilmRead:
+    reading = assess(case_of(film.name, film, Request(), proposal))
     grey = (np.clip(film.pixels, 0.0, 1.0) * 255.0).astype(np.uint8)
     return FilmRead(
         reading,

@@ -231,11 +231,18 @@ class Register:
             rows = connection.execute(query).all()
         return [self._listed(row, _summary) for row in rows]
 
-    def before(self, film: Listed) -> Listed | None:
+    def before(self, film: Listed, *, confirmed: bool = False) -> Listed | None:
         """The same patient's film before this one, its pixels still there.
 
         Two films stand in the order in which they were taken, where both tell it, else in that of their receipt:
         films may come late.
+
+        Parameters
+        ----------
+        film : Listed
+            This one.
+        confirmed : bool
+            Pass over films whose marks no reader has confirmed or corrected.
         """
         if film.patient is None:
             return None
@@ -245,6 +252,9 @@ class Register:
             FilmRow.pixels_gone.is_(None),
             FilmRow.reading.is_not(None),
         )
+        if confirmed:
+            marked = ReadingRow.decision.in_((Decision.CONFIRMED, Decision.CORRECTED))
+            query = query.join(ReadingRow, ReadingRow.number == FilmRow.reading).where(marked)
         here = "" if film.identifiers is None else film.identifiers.taken
         older = []
         with self._database.reading() as connection:

@@ -200,6 +200,11 @@ def view_of(film: Film, reading: Reading) -> dict[str, Any]:
         "carina": _mark(film, reading.landmarks.carina),
         "ticks": ticks,
         "zone": zone,
+        "noted": [
+            f"{name.capitalize()}: {mark.note}."
+            for name, mark in (("tip", reading.landmarks.tip), ("carina", reading.landmarks.carina))
+            if mark is not None and mark.note
+        ],
         "cautions": list(reading.cautions),
         "screen": screen(reading).partition("\n")[2],
     }

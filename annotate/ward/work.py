@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from uuid import uuid4
@@ -10,13 +11,14 @@ from uuid import uuid4
 from annotate.logbook.privacy import pseudonym
 from annotate.messages import LOG
 from annotate.ward.errors import NoRoomError, WardError
-from annotate.ward.film_reader import FilmRead, Known, read_film
+from annotate.ward.film_reader import Before, FilmRead, Known, read_film, read_with_film_before
 from annotate.ward.metrics import FILMS_LOST, FILMS_READ, SECONDS_TO_ANSWER
 from annotate.ward.readers import NotFinishedError, Readers
-from annotate.ward.register import Register, Whose
+from annotate.ward.register import Listed, Register, Whose
 from annotate.ward.shelf import CASE, CROP, FILM, LARGE, Shelf
 from annotate.ward.work_queue import WorkQueue
-from measure.reading import unreadable
+from measure.errors import MeasureError
+from measure.reading import Reading, unreadable
 
 MOST_CLAIMS = 5
 """A film that was being read whenever its service stopped is set aside in the end (ours): it may be the reason."""
@@ -73,7 +75,34 @@ class Work:
             FILMS_LOST.inc()
             LOG.warning("ward: film %s was not read: %s", film, error)
             done = FilmRead(unreadable(film, f"Not read: {error}. Look at the film itself."))
-        self._keep_answer(film, done)
+        self._keep_answer(film, self._with_film_before(film, content, done))
+
+    def _with_film_before(self, film: str, content: bytes, done: FilmRead) -> FilmRead:
+        """The answer with the carina of the patient's film before weighed in, where a reader has confirmed one.
+
+        Whatever goes wrong with that leaves the answer as it was.
+        """
+        before = self._confirmed_before(film, done)
+        if before is None or before.answer is None:
+            return done
+        try:
+            kept = self._shelf.get(before.id, FILM)
+            known = None if kept is None else Before.of(kept, Reading.from_dict(before.answer.answer))
+            return done if known is None else self._readers.run(read_with_film_before, done, content, known)
+        except NotFinishedError as error:
+            LOG.warning("ward: film %s was read without the film before: %s", film, error)
+            return done.without_film_before(f"it {error}")
+        except (MeasureError, WardError) as error:
+            LOG.error("%s", error)
+            return done.without_film_before("it cannot be read")
+
+    def _confirmed_before(self, film: str, done: FilmRead) -> Listed | None:
+        listed = self._register.film(film)
+        if listed is None or done.known is None or done.aside_because:
+            return None
+        whose = self._whose(done.known)
+        here = replace(listed, identifiers=whose.identifiers, patient=whose.patient)
+        return self._register.before(here, confirmed=True)
 
     def _keep_answer(self, film: str, done: FilmRead) -> None:
         if done.known is not None:

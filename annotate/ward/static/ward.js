@@ -129,6 +129,7 @@ function say(said) {
   element("place").textContent = said.place;
   element("reason").textContent = said.reason;
   element("check").textContent = said.check;
+  element("noted").textContent = said.noted.join(" ");
   element("screen").textContent = said.screen;
   const changed = JSON.stringify(state.marks) !== start;
   element("say").className = `say ${said.urgency.replace(" ", "-")} ${changed ? "open" : element("say").dataset.open}`;

@@ -73,6 +73,36 @@ def new_film(ward, film_bytes):
     return next(film["film"] for film in ward.api() if film["film"] not in known)
 
 
+@pytest.fixture
+def follow_up(ward, film_bytes):
+    """A film whose patient's film before somebody has confirmed as it was proposed."""
+    names = []
+    for day in (2, 3):
+        known = {film["film"] for film in ward.api()}
+        content = film_bytes(PatientID="ID-CARRIED", AcquisitionDate=f"2000010{day}")
+        ward.service.reception.receive(content, "test")
+        ward.answered(len(known) + 1)
+        names += [film["film"] for film in ward.api() if film["film"] not in known]
+        if day == 2:
+            client = ward.signed_in()
+            form = {"form_token": ward.form_token(client), "say": "confirm", "marks": "{}"}
+            form["seen"] = str(ward.service.register.film(names[0]).answer.number)
+            assert client.post(f"/films/{names[0]}/decide", data=form).status_code == 200
+    return names[1]
+
+
+@pytest.mark.outside
+def test_the_page_says_that_the_film_before_is_in_the_carina_until_a_hand_places_it(browser, follow_up):
+    browser.open(f"/films/{follow_up}")
+    assert "Carina: carried from the film before by the bones" in browser.text("noted")
+    assert browser.find("carina").get_attribute("data-source") == "proposed"
+    ActionChains(browser.driver).drag_and_drop_by_offset(browser.find("carina"), 0, 20).perform()
+    browser.until(lambda: browser.text("noted") == "")
+    assert browser.find("carina").get_attribute("data-source") == "hand"
+    browser.find("undo").click()
+    browser.until(lambda: "film before" in browser.text("noted"))
+
+
 @pytest.mark.outside
 @pytest.mark.parametrize("size", [PHONE, SCREEN], ids=["phone", "screen"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -13,14 +13,16 @@ from alembic.migration import MigrationContext
 from annotate.ward import work as work_module
 from annotate.ward.database import WardDatabase, ward_url
 from annotate.ward.errors import ChangedMeanwhileError, WardError
-from annotate.ward.film_reader import FilmRead, Known, read_film
+from annotate.ward.film_reader import FilmRead, Known, read_film, read_with_film_before
 from annotate.ward.readers import NotFinishedError, Readers
 from annotate.ward.register import Register, new_film
 from annotate.ward.schema import VERSION_TABLE, Base, Decision, Status
-from annotate.ward.shelf import CASE, FILM, Shelf
+from annotate.ward.shelf import CASE, CROP, FILM, Shelf
 from annotate.ward.vault import Vault
 from annotate.ward.work import Work
 from annotate.ward.work_queue import WorkQueue
+from measure.landmarks import Source
+from measure.reading import Reading
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -322,3 +324,112 @@ def test_a_key_that_others_can_read_is_refused(tmp_path):
     path.chmod(0o644)
     with pytest.raises(WardError, match="chmod 600"):
         Vault(path)
+
+
+# The film before
+
+
+class InTurn:
+    """Has the answer to a film ready, and keeps what it is asked with the film before; or loses that."""
+
+    def __init__(self, answer, lost=False):
+        self.answer, self.lost, self.asked = answer, lost, []
+
+    def run(self, work, *words):
+        if work is read_film:
+            return self.answer
+        assert work is read_with_film_before
+        if self.lost:
+            raise NotFinishedError("took longer than 60 s")
+        self.asked.append(words)
+        return replace(self.answer, crop=b"anew")
+
+
+@pytest.fixture
+def follow_up(register, shelf, tmp_path, one_read):
+    """Two films of one patient, the first answered and then decided as given; what is asked of the second."""
+
+    def run(decision, *, reading=None, lost=False, meanwhile=lambda film: None):
+        readers = InTurn(one_read, lost)
+        work = worker(register, shelf, tmp_path, readers)
+        first, second = received(register, shelf, b"as it came", films=2)
+        work.read(first)
+        if decision is not None:
+            seen = register.film(first).answer.number
+            register.keep_decision(first, seen, reading or one_read.reading, "AB", decision)
+        meanwhile(first)
+        work.read(second)
+        return readers.asked, register.film(second), shelf.get(second, CROP)
+
+    return run
+
+
+@pytest.mark.parametrize("decision", [Decision.CONFIRMED, Decision.CORRECTED])
+def test_a_film_is_read_with_the_film_before_that_a_reader_has_confirmed(follow_up, one_read, decision):
+    [(done, content, before)], second, crop = follow_up(decision)
+    assert done == one_read
+    assert content == before.content == b"as it came"
+    proposed = Reading.from_dict(one_read.reading.to_dict()).landmarks.carina
+    assert proposed.source is Source.PROPOSED
+    assert before.reading.landmarks.carina == replace(proposed, source=Source.HAND)
+    assert second.status is Status.PROPOSED
+    assert crop == b"anew"
+
+
+@pytest.mark.parametrize("decision", [None, Decision.NO_TUBE, Decision.NO_CARINA])
+def test_a_film_before_whose_marks_nobody_has_confirmed_is_not_asked(follow_up, decision):
+    asked, second, _ = follow_up(decision)
+    assert not asked
+    assert not any("film before" in caution for caution in second.answer.answer["cautions"])
+
+
+def test_a_hint_of_a_carina_is_not_confirmed_by_a_reader_who_could_not_measure_with_it(follow_up, one_read):
+    hint = replace(one_read.reading.landmarks.carina, confidence=0.3)
+    landmarks = replace(one_read.reading.landmarks, carina=hint)
+    asked, _, _ = follow_up(Decision.CONFIRMED, reading=replace(one_read.reading, landmarks=landmarks))
+    assert not asked
+
+
+def test_a_film_before_whose_days_are_over_gives_nothing(follow_up, register, shelf):
+    def forget(film):
+        register.forget(film)
+        shelf.clear(film)
+
+    asked, second, _ = follow_up(Decision.CONFIRMED, meanwhile=forget)
+    assert not asked
+    assert second.status is Status.PROPOSED
+
+
+def test_a_film_before_that_was_altered_is_told_and_changes_nothing(follow_up, one_read, tmp_path):
+    def alter(film):
+        (tmp_path / "films" / film[:2] / film / FILM).write_bytes(b"altered")
+
+    asked, second, crop = follow_up(Decision.CONFIRMED, meanwhile=alter)
+    assert not asked
+    assert crop == one_read.crop
+    answer = second.answer.answer
+    assert "The film before gave no carina for this one: it cannot be read." in answer["cautions"]
+    assert answer["carina"] == one_read.reading.to_dict()["carina"]
+
+
+def test_a_film_before_that_loses_its_process_is_told_and_changes_nothing(follow_up, one_read, shelf):
+    _, second, _ = follow_up(Decision.CONFIRMED, lost=True)
+    told = "The film before gave no carina for this one: it took longer than 60 s."
+    assert told in second.answer.answer["cautions"]
+    kept = Known.unpacked(shelf.get(second.id, CASE)).proposal
+    assert kept == replace(one_read.known.proposal, reasons=kept.reasons)
+    assert kept.reasons[-1] == told
+
+
+def test_an_unconfirmed_film_between_does_not_hide_the_confirmed_one(register, shelf, tmp_path, one_read):
+    readers = InTurn(one_read)
+    work = worker(register, shelf, tmp_path, readers)
+    films = received(register, shelf, b"as it came", films=3)
+    work.read(films[0])
+    seen = register.film(films[0]).answer.number
+    register.keep_decision(films[0], seen, one_read.reading, "AB", Decision.CORRECTED)
+    for film in films[1:]:
+        work.read(film)
+    assert len(readers.asked) == 2
+    assert register.before(register.film(films[2])).id == films[1]
+    assert register.before(register.film(films[2]), confirmed=True).id == films[0]
