@@ -146,15 +146,14 @@ def read_film(name: str, content: bytes) -> FilmRead:
         return FilmRead(unreadable(name, str(error).removeprefix("film: ")))
 
 
-def read_with_film_before(done: FilmRead, content: bytes, before: Before) -> FilmRead:
-    """The answer anew, the carina weighed with that of the film before; the same where that gives nothing."""
-    if done.known is None:
-        return done
+def read_with_film_before(name: str, content: bytes, found: Proposal, before: Before) -> FilmRead:
+    """Answer a film anew, the carina that was found on it weighed with that of the film before."""
+    film = replace(load_film(content), name=name)
     try:
-        film = replace(load_film(content), name=done.known.film.name)
-        return _answered(film, with_carried_carina(done.known.proposal, film, before.earlier()))
+        weighed = with_carried_carina(found, film, before.earlier())
     except (ImagingError, MeasureError):
-        return done.without_film_before("it cannot be read")
+        weighed = not_carried(found, "it cannot be read")
+    return _answered(film, weighed)
 
 
 def _answered(film: Film, proposal: Proposal) -> FilmRead:

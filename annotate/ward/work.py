@@ -14,7 +14,7 @@ from annotate.ward.errors import NoRoomError, WardError
 from annotate.ward.film_reader import Before, FilmRead, Known, read_film, read_with_film_before
 from annotate.ward.metrics import FILMS_LOST, FILMS_READ, SECONDS_TO_ANSWER
 from annotate.ward.readers import NotFinishedError, Readers
-from annotate.ward.register import Listed, Register, Whose
+from annotate.ward.register import Register, Whose
 from annotate.ward.shelf import CASE, CROP, FILM, LARGE, Shelf
 from annotate.ward.work_queue import WorkQueue
 from measure.errors import MeasureError
@@ -82,13 +82,13 @@ class Work:
 
         Whatever goes wrong with that leaves the answer as it was.
         """
-        before = self._confirmed_before(film, done)
-        if before is None or before.answer is None:
+        if done.known is None or done.aside_because:
             return done
         try:
-            kept = self._shelf.get(before.id, FILM)
-            known = None if kept is None else Before.of(kept, Reading.from_dict(before.answer.answer))
-            return done if known is None else self._readers.run(read_with_film_before, done, content, known)
+            before = self._before(film, done.known)
+            if before is None:
+                return done
+            return self._readers.run(read_with_film_before, film, content, done.known.proposal, before)
         except NotFinishedError as error:
             LOG.warning("ward: film %s was read without the film before: %s", film, error)
             return done.without_film_before(f"it {error}")
@@ -96,13 +96,23 @@ class Work:
             LOG.error("%s", error)
             return done.without_film_before("it cannot be read")
 
-    def _confirmed_before(self, film: str, done: FilmRead) -> Listed | None:
-        listed = self._register.film(film)
-        if listed is None or done.known is None or done.aside_because:
+    def _before(self, film: str, known: Known) -> Before | None:
+        """The film before with what a reader has confirmed of it.
+
+        Raises
+        ------
+        MeasureError, WardError
+            Where what was kept of it cannot be read.
+        """
+        listed, whose = self._register.film(film), self._whose(known)
+        if listed is None:
             return None
-        whose = self._whose(done.known)
         here = replace(listed, identifiers=whose.identifiers, patient=whose.patient)
-        return self._register.before(here, confirmed=True)
+        before = self._register.before(here, confirmed=True)
+        kept = None if before is None else self._shelf.get(before.id, FILM)
+        if before is None or before.answer is None or kept is None:
+            return None
+        return Before.of(kept, Reading.from_dict(before.answer.answer))
 
     def _keep_answer(self, film: str, done: FilmRead) -> None:
         if done.known is not None:

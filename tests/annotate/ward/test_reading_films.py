@@ -366,8 +366,8 @@ def follow_up(register, shelf, tmp_path, one_read):
 
 @pytest.mark.parametrize("decision", [Decision.CONFIRMED, Decision.CORRECTED])
 def test_a_film_is_read_with_the_film_before_that_a_reader_has_confirmed(follow_up, one_read, decision):
-    [(done, content, before)], second, crop = follow_up(decision)
-    assert done == one_read
+    [(name, content, found, before)], second, crop = follow_up(decision)
+    assert (name, found) == (second.id, one_read.known.proposal)
     assert content == before.content == b"as it came"
     proposed = Reading.from_dict(one_read.reading.to_dict()).landmarks.carina
     assert proposed.source is Source.PROPOSED
