@@ -266,7 +266,8 @@ class Marking:
         )
         return replace(
             self._proposal,
-            landmarks=Landmarks(
+            landmarks=replace(
+                found,
                 tip=None if marks.hides(TIP) else found.tip,
                 carina=None if marks.hides(CARINA) else found.carina,
                 airway_path=() if marks.hides(AIRWAY) else found.airway_path,

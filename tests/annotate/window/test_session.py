@@ -1,6 +1,7 @@
 import json
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,10 +12,14 @@ from annotate.window.drafts import Drafts
 from annotate.window.marking import Marking
 from annotate.window.purpose import FirstReading, NotSavedError, Purpose, SecondReading
 from annotate.window.session import Session
+from imaging.case import Request, case_of
 from imaging.film import Film
 from imaging.load import load_film
 from imaging.propose import Proposal
+from measure.assess import assess
+from measure.estimate import Estimate
 from measure.landmarks import Landmark, Landmarks, Source
+from measure.spine import SpineSeen
 
 PROPOSED = Landmarks(
     tip=Landmark(600.0, 600.0, 5.0, Source.PROPOSED, 0.9),
@@ -77,6 +82,14 @@ def test_non_square_pixels_and_the_users_spacing(read_json, png_film):
     marking.type("mm_per_pixel", "0.2,0.1")
     words = (*as_words(marking.marks), "--mm-per-pixel", "0.2,0.1")
     assert marking.reading.to_dict() == read_json(png_film, *words)
+
+
+def test_the_spine_that_the_program_sees_gives_the_rough_scale_as_for_the_command(png_film):
+    film, spine = load_film(png_film), SpineSeen(pitch_rows=Estimate(110.0, 5.0))
+    proposal = Proposal(replace(PROPOSED, spine=spine))
+    reading = Marking("film", film, proposal).reading
+    assert "vertebrae" in reading.inputs.spacing.note
+    assert reading == assess(case_of("film", film, Request(), proposal))
 
 
 def test_a_draft_is_taken_up_by_the_same_reader_for_the_same_purpose_alone(marking, tmp_path):
