@@ -212,7 +212,7 @@ class Session:
         try:
             earlier = self._earlier(marking)
         except (ImagingError, LogbookError, MeasureError, OSError) as error:
-            LOG.debug("film before: %s", error)
+            LOG.debug("the film before was not carried from: %s", type(error).__name__)
             return not_carried(found, "it cannot be read")
         except Exception as error:
             tell_unforeseen(error)
