@@ -32,6 +32,9 @@ local protocol decides.
 PRIVATE = 0o077
 """What a command makes derives from patients' films, or may: it is its owner's alone, until that one shares it."""
 
+LINEAR_ALGEBRA_THREADS = "OPENBLAS_NUM_THREADS"
+"""How many threads numpy starts as it is loaded: else one a core, which cost a command more than they save it."""
+
 INTERRUPTED, NOBODY_READS = 130, 141
 """What shells give for SIGINT and SIGPIPE."""
 
@@ -140,6 +143,7 @@ def _run(asked: Spelled, *, verbose: bool) -> int:
 
 
 def _run_command(asked: Spelled, parser: Parser, *, verbose: bool) -> int:
+    os.environ.setdefault(LINEAR_ALGEBRA_THREADS, "1")
     module = import_module(f"annotate.commands.{asked.name.replace(' ', '_')}")
     parser.epilog = module.EXAMPLES
     module.add_arguments(parser)

@@ -1,3 +1,4 @@
+import os
 import subprocess
 import sys
 
@@ -63,6 +64,19 @@ def test_help_loads_no_heavy_library():
 def test_reading_given_points_loads_no_heavy_library(dicom_film):
     words = ["read", str(dicom_film()), "--tip", "675,600", "--carina", "900,600"]
     assert loaded_by(f"from annotate.command_line import main\nmain({words})") == []
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="threads are counted as Linux tells them")
+@pytest.mark.parametrize(("asked", "threads"), [(None, 1), ("2", 2)])
+def test_reading_starts_no_threads_for_linear_algebra_unless_asked(dicom_film, monkeypatch, asked, threads):
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    if asked:
+        monkeypatch.setenv("OPENBLAS_NUM_THREADS", asked)
+    words = ["read", str(dicom_film()), "--tip", "675,600", "--carina", "900,600"]
+    read = f"from annotate.command_line import main\nmain({words})\n"
+    code = f"{read}import os\nprint(len(os.listdir('/proc/self/task')))"
+    told = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
+    assert int(told.splitlines()[-1]) == min(threads, os.cpu_count() or 1)
 
 
 LARGE = (
