@@ -21,12 +21,15 @@ LEAST_LIKENESS, FURTHEST_BACK_MM = 0.35, 4.0
 """Films whose bones are less alike round the carina, or between which a point does not come back to its place, are
 no two films of one chest, or cannot be laid over each other (docs/model-card.md)."""
 
-CARRIED_SD_MM = 9.0
-"""By how much a carina lies higher or lower against the bones on another film, in nominal mm: the standard
-deviation over the pairs of docs/model-card.md without that of the two marks. Breath and posture are in it."""
+LIKENESSES = (0.35, 0.85)
+CARRIED_SD_MM, CARRIED_CONFIDENCES = (12.0, 6.0), (0.55, 0.9)
+"""Standard deviation of a carried carina up and down, in nominal mm, without that of the earlier mark, and its
+probability of lying within 10 nominal mm of the true place, at these likenesses (docs/model-card.md). Breath and
+posture are in it."""
 
-CARRIED_CONFIDENCE = 0.56
-"""Share of carried carinas within 10 nominal mm of the mark, on the same pairs."""
+SEEN_WELL = 0.85
+"""A carina at least so sure on the film itself is not weighed with the earlier one, which would only move it away
+(docs/model-card.md)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,6 +90,9 @@ def with_carried_carina(proposal: Proposal, film: Film, earlier: Earlier) -> Pro
     earlier : Earlier
         Of the same patient.
     """
+    seen = proposal.landmarks.carina
+    if seen is not None and seen.confidence >= SEEN_WELL:
+        return proposal
     if film.identifiers.contradict(earlier.film.identifiers):
         return not_carried(proposal, "it is another patient's by its header")
     if proposal.inverted:
@@ -95,7 +101,6 @@ def with_carried_carina(proposal: Proposal, film: Film, earlier: Earlier) -> Pro
     carried = carried_carina(earlier, upright)
     if isinstance(carried, str):
         return not_carried(proposal, carried)
-    seen = proposal.landmarks.carina
     if seen is not None:
         seen = turned_landmark(seen, film.shape, proposal.quarter_turns)
         carried = _weighed(seen, carried, upright)
@@ -118,7 +123,7 @@ def not_carried(proposal: Proposal, why: str) -> Proposal:
 def carried_carina(earlier: Earlier, today: Film) -> Landmark | str:
     """The earlier carina on today's film, both upright; in words why the two cannot be laid over each other."""
     # Imported here: OpenCV must not slow down a start that carries nothing.
-    from imaging.registration import bones, fit
+    from imaging.registration import bones, fit, moved, soft_parts
 
     before, now = bones(earlier.film), bones(today)
     px_before, px_now = (_px_per_mm(film) for film in (earlier.film, today))
@@ -132,14 +137,17 @@ def carried_carina(earlier: Earlier, today: Film) -> Landmark | str:
     astray_mm = FURTHEST_BACK_MM + 1.0 if back is None else _apart(back.carried(place), at)
     if there.likeness < LEAST_LIKENESS or astray_mm > FURTHEST_BACK_MM:
         return f"the bones of the two films do not fit (likeness {there.likeness:.2f})"
-    x, y = place
+    x, y = moved(there, soft_parts(earlier.film), soft_parts(today), at).carried(at)
     row, column = y * px_now / today.pixel_aspect, x * px_now
     rows, columns = today.shape
     if not (0.0 <= row <= rows - 1.0 and 0.0 <= column <= columns - 1.0):
         return "it would lie outside this film"
-    sd_mm = ((carina.sd_px / px_before) ** 2 + CARRIED_SD_MM**2) ** 0.5
+    own_sd_mm, confidence = (
+        float(np.interp(there.likeness, LIKENESSES, values)) for values in (CARRIED_SD_MM, CARRIED_CONFIDENCES)
+    )
+    sd_mm = ((carina.sd_px / px_before) ** 2 + own_sd_mm**2) ** 0.5
     note = f"carried from the film before by the bones (likeness {there.likeness:.2f})"
-    return Landmark(row, column, sd_mm * px_now, Source.PROPOSED, CARRIED_CONFIDENCE, note)
+    return Landmark(row, column, sd_mm * px_now, Source.PROPOSED, confidence, note)
 
 
 def _weighed(seen: Landmark, carried: Landmark, film: Film) -> Landmark:

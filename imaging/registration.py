@@ -1,14 +1,15 @@
-"""Two films of one patient laid over each other by their bones, and a point carried from one to the other.
+"""Two films of one patient laid over each other, and a point of the mediastinum carried from one to the other.
 
 Lungs, tubes and exposure change from film to film; spine, ribs and clavicles do not. Both films are brought to a
 nominal scale and to bands of detail as wide as bones; the part round the point is looked for on the other film at
-several sizes and turns, and fitted by an affine map.
+several sizes and turns, and fitted by an affine map. With breath and posture the mediastinum rises and sinks
+against the bones: how far is seen in detail as wide as the aortic arch and the hila.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import cv2
@@ -37,6 +38,18 @@ FURTHEST_REFINED_MM = 10.0
 
 LEAST_SHARE = 0.6
 """Share of the part that must lie on both films (ours)."""
+
+SOFT_MM, SOFT_EVEN_MM = (3.0, 30.0), 50.0
+SOFT_ABOVE_MM, SOFT_BELOW_MM, SOFT_ASIDE_MM = 40, 60, 70
+"""Detail and part round the point that show how the mediastinum lies: aortic arch, hila, its edges
+(docs/model-card.md)."""
+
+ACROSS_SD_MM, ALONG_SD_MM = 5.0, 15.0
+FURTHEST_ACROSS_MM, FURTHEST_ALONG_MM = 12, 30
+"""How far the mediastinum moves against the bones (ours)."""
+
+SHARPNESS = 100.0
+"""Fall of a place's log chance with the correlation there (docs/model-card.md)."""
 
 Picture = NDArray[np.float32]
 Point = tuple[float, float]
@@ -67,14 +80,23 @@ class Fit:
 
 def bones(film: Film) -> Picture:
     """Detail as wide as bones, its contrast made even; one pixel a nominal mm."""
+    return _detail(film, BONE_MM, EVEN_MM)
+
+
+def soft_parts(film: Film) -> Picture:
+    """Detail as wide as the parts of the mediastinum, its contrast made even; one pixel a nominal mm."""
+    return _detail(film, SOFT_MM, SOFT_EVEN_MM)
+
+
+def _detail(film: Film, widths_mm: tuple[float, float], even_mm: float) -> Picture:
     rows, columns = film.shape
     tall = rows * film.pixel_aspect
     scale = NOMINAL_SIDE_MM / max(tall, columns)
     size = max(round(columns * scale), 1), max(round(tall * scale), 1)
     small = cv2.resize(film.pixels, size, interpolation=cv2.INTER_AREA)
-    fine, broad = (cv2.GaussianBlur(small, (0, 0), sd) for sd in BONE_MM)
+    fine, broad = (cv2.GaussianBlur(small, (0, 0), sd) for sd in widths_mm)
     detail = fine - broad
-    spread = np.sqrt(cv2.GaussianBlur(detail * detail, (0, 0), EVEN_MM))
+    spread = np.sqrt(cv2.GaussianBlur(detail * detail, (0, 0), even_mm))
     return np.asarray(np.clip(detail / (spread + 1e-3 * float(spread.max()) + 1e-6), -3.0, 3.0), np.float32)
 
 
@@ -86,6 +108,41 @@ def fit(earlier: Picture, today: Picture, at: Point) -> Fit | None:
     matrix = _refined(earlier, today, at, best[1])
     likeness = _likeness(earlier, today, at, matrix)
     return Fit(matrix, likeness)
+
+
+def moved(by_bones: Fit, earlier: Picture, today: Picture, at: Point) -> Fit:
+    """The fit of the bones, moved by what the soft parts round a point have moved against them.
+
+    Parameters
+    ----------
+    by_bones : Fit
+        Of the two films.
+    earlier, today : ndarray
+        Their soft parts.
+    at : (float, float)
+        Of the earlier film.
+    """
+    x, y = at[0] - SOFT_ASIDE_MM, at[1] - SOFT_ABOVE_MM
+    wide, high = 2 * SOFT_ASIDE_MM + 1, SOFT_ABOVE_MM + SOFT_BELOW_MM + 1
+    across, along = FURTHEST_ACROSS_MM, FURTHEST_ALONG_MM
+    part = _window(earlier, np.eye(3)[:2], (x, y), (wide, high))
+    field = _window(today, by_bones.matrix, (x - across, y - along), (wide + 2 * across, high + 2 * along))
+    scores = cv2.matchTemplate(field, part, cv2.TM_CCOEFF_NORMED)
+    dy, dx = np.mgrid[-along : along + 1, -across : across + 1]
+    chances = SHARPNESS * scores - (dx / ACROSS_SD_MM) ** 2 / 2.0 - (dy / ALONG_SD_MM) ** 2 / 2.0
+    chances = np.exp(chances - chances.max())
+    move = np.array([(chances * dx).sum(), (chances * dy).sum()]) / chances.sum()
+    matrix = by_bones.matrix.copy()
+    matrix[:, 2] += matrix[:, :2] @ move
+    return replace(by_bones, matrix=matrix)
+
+
+def _window(picture: Picture, matrix: Matrix, corner: Point, size: tuple[int, int]) -> Picture:
+    """What a map puts into a window of the first film; its edge goes on beyond the picture."""
+    there = matrix @ np.array([[1.0, 0.0, corner[0]], [0.0, 1.0, corner[1]], [0.0, 0.0, 1.0]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    window = cv2.warpAffine(picture, there, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(window, np.float32)
 
 
 def _box(at: Point, shape: tuple[int, int]) -> tuple[int, int, int, int]:

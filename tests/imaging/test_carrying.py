@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from functools import cache
 
+import cv2
 import numpy as np
 import pytest
 
@@ -14,6 +15,7 @@ from imaging.case import Request, case_of, read
 from imaging.film import Film, Identifiers
 from imaging.orientation import turned_film
 from imaging.propose import Proposal
+from imaging.registration import Fit, moved, soft_parts
 from measure.assess import assess
 from measure.errors import MeasureError
 from measure.landmarks import Landmark, Landmarks, Seen, Source
@@ -75,6 +77,35 @@ def test_the_carina_is_carried_by_the_bones_or_the_reason_is_told():
         misses.append(miss_mm(found, seed))
     assert len(misses) >= 3
     assert max(misses) <= 10.0
+
+
+def test_what_the_mediastinum_has_moved_against_the_bones_is_followed():
+    before, sunk_mm = earlier(SEEDS[0]), 12
+    soft = soft_parts(before.film)
+    at = (before.carina.column * MM, before.carina.row * MM)
+    sunk = moved(Fit(np.eye(3)[:2], 1.0), soft, np.roll(soft, sunk_mm, axis=0), at).carried(at)
+    assert sunk == pytest.approx((at[0], at[1] + sunk_mm), abs=2.0)
+    still = moved(Fit(np.eye(3)[:2], 1.0), soft, np.zeros_like(soft), at).carried(at)
+    assert still == pytest.approx(at, abs=0.5)
+
+
+@pytest.mark.parametrize("seed", [SEEDS[0], SEEDS[2]])
+def test_a_carina_goes_with_the_mediastinum_where_ribs_and_spine_have_stayed(seed):
+    before, sunk_mm = earlier(seed), 12.0
+    soft = cv2.GaussianBlur(before.film.pixels, (0, 0), 5.0 / MM)
+    sunk = np.roll(soft, round(sunk_mm / MM), axis=0)
+    found = carried_carina(before, Film(np.clip(before.film.pixels - soft + sunk, 0.0, 1.0)))
+    assert 0.5 * sunk_mm <= (found.row - before.carina.row) * MM <= sunk_mm
+    assert found.column == pytest.approx(before.carina.column, abs=2.0 / MM)
+
+
+def test_the_less_alike_the_bones_the_greater_the_doubt():
+    before = earlier(SEEDS[0])
+    grain = np.random.default_rng(5).normal(0.0, 0.3, before.film.shape)
+    same = carried_carina(before, before.film)
+    grained = carried_carina(before, Film(np.clip(before.film.pixels + grain, 0.0, 1.0).astype(np.float32)))
+    assert same.sd_px < grained.sd_px
+    assert same.confidence > grained.confidence >= 0.5
 
 
 def test_pixels_that_are_not_square_give_the_same_place():
