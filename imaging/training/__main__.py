@@ -86,17 +86,19 @@ def _train_kinds(arguments: argparse.Namespace, config: Config) -> None:
 
 
 def _export(members: list[str], arguments: argparse.Namespace, config: Config) -> None:
-    """Networks for scoring; those trained on everything for use."""
-    from imaging.training.export import export, export_kinds
+    """Networks for scoring; those trained on everything for use, and that of the kinds where it was trained."""
+    from imaging.training.export import calibration_films, export, export_kinds
 
+    films = calibration_films(arguments.synthetic)
     shipped = [member for member in members if member.startswith("all")]
     for member in members:
         weights = arguments.runs / f"{member}.pt"
-        export(weights, arguments.runs / f"{member}.onnx", config)
+        export(weights, arguments.runs / f"{member}.onnx", config, films)
         if member in shipped:
-            export(weights, WEIGHTS / f"finder_{shipped.index(member)}.onnx", config)
+            export(weights, WEIGHTS / f"finder_{shipped.index(member)}.onnx", config, films)
     if shipped:
-        export_kinds(arguments.runs / "kind_all.pt", WEIGHTS / "film_kind.onnx")
+        if (arguments.runs / "kind_all.pt").exists():
+            export_kinds(arguments.runs / "kind_all.pt", WEIGHTS / "film_kind.onnx")
         _note("made of", _origin(shipped, arguments, config))
         _say_what_they_tell()
 
@@ -119,12 +121,12 @@ def _origin(shipped: list[str], arguments: argparse.Namespace, config: Config) -
 
 
 def _say_what_they_tell() -> None:
-    """Names of the maps and of the kinds of film, in the order of the outputs."""
+    """Names of the maps, the scores and the kinds of film, in the order of the outputs."""
     from imaging.training.kinds import KINDS
-    from imaging.training.model import MAPS
+    from imaging.training.model import MAPS, SCORES
 
     card = json.loads(CARD.read_text(encoding="utf-8"))
-    _note("network", card["network"] | {"maps": list(MAPS)})
+    _note("network", card["network"] | {"maps": list(MAPS), "scores": list(SCORES)})
     _note("film kind", card["film kind"] | {"kinds": [kind.name for kind in KINDS]})
 
 
@@ -144,8 +146,12 @@ def _calibrate(arguments: argparse.Namespace) -> None:
 
 
 def _everyone(folds: int) -> list[str]:
-    """Two networks that learn from NIH alone, two for use, and one for each fold that leaves it out."""
-    return ["nih-a", "nih-b", "all-a", "all-b", *(f"fold{fold}a" for fold in range(folds))]
+    """Two networks that learn from NIH alone, two for use, and two for each fold that leave it out.
+
+    In an order in which four GPUs, or two, or one, have those of NIH alone first: see `train`.
+    """
+    halves = [f"fold{fold}{letter}" for letter in "ab" for fold in range(folds)]
+    return ["nih-a", "nih-b", *halves[:2], "all-a", "all-b", *halves[2:]]
 
 
 def main() -> None:

@@ -175,6 +175,37 @@ def _moire(dice: Dice, film: Tensor) -> Tensor:
     return film * (1.0 + strength[:, None, None] * torch.sin(phase * 2.0 * math.pi))
 
 
+_COARSE = 24
+"""Terms of a film's spectrum, either way, that may be another film's: shapes of 32 pixels and more; ours."""
+
+
+def another_hospital(dice: Dice, film: Tensor, synthetic: Tensor) -> Tensor:
+    """Half of the synthetic films of a batch with the coarse light and shade of real ones of it.
+
+    Their spectrum's amplitudes are exchanged, its phases, in which the shapes are, stay: Fourier domain adaptation
+    (Yang and Soatto, CVPR 2020).
+
+    Parameters
+    ----------
+    film : Tensor, shape (batch, side, side)
+    synthetic : Tensor of bool, shape (batch,)
+    """
+    which = synthetic.nonzero().squeeze(1)
+    lenders = (~synthetic).nonzero().squeeze(1)
+    if not len(which) or not len(lenders):
+        return film
+    chosen = torch.randint(len(lenders), (len(which),), device=film.device, generator=dice.generator)
+    own, lent = torch.fft.rfft2(film[which]), torch.fft.rfft2(film[lenders[chosen]])
+    share = (dice.uniform(0.3, 1.0) * dice.chance(0.5))[which, None, None]
+    at = torch.fft.fftfreq(own.shape[1], 1.0 / own.shape[1], device=film.device).abs()
+    coarse = (at[:, None] <= _COARSE) & (at[None, : own.shape[2]] <= _COARSE)
+    amplitude = own.abs() ** (1.0 - share * coarse) * lent.abs() ** (share * coarse)
+    mixed = torch.fft.irfft2(torch.polar(amplitude, own.angle()), s=film.shape[1:])
+    film = film.clone()
+    film[which] = mixed.clamp(0.0, 1.0)
+    return film
+
+
 def degrade(dice: Dice, film: Tensor) -> Tensor:
     """Everything but geometry; films 0 to 1, shape (batch, side, side)."""
     film = _shading(dice, film)

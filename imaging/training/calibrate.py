@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.load import load_film
-from imaging.network.looking import NEAR_MM, Sight, Spot, look, own_sd_mm
+from imaging.network.looking import Sight, Spot, look, own_sd_mm
 from imaging.network.members import load_members, load_shape
+from imaging.network.places import NEAR_MM
 from imaging.training.pack import COLLECTIONS, HANNOVER, NIH, Entry
 from imaging.training.spoil import spoil
 from measure.rough_scale import NOMINAL_SIDE_MM
@@ -143,8 +144,10 @@ def error_mm(answer: Answer, name: str) -> tuple[float, float]:
     return (spot.x - x) / answer.px_per_mm, (spot.y - y) / answer.px_per_mm
 
 
-def _logistic(features: NDArray[np.float64], right: NDArray[np.bool_]) -> dict[str, list[float]]:
-    """Penalised logistic regression."""
+def _logistic(
+    features: NDArray[np.float64], right: NDArray[np.bool_], weight: NDArray[np.float64]
+) -> dict[str, list[float]]:
+    """Penalised logistic regression; `weight` says how much each film counts."""
     from scipy.optimize import minimize
 
     mean, scale = features.mean(0), features.std(0) + 1e-6
@@ -153,7 +156,7 @@ def _logistic(features: NDArray[np.float64], right: NDArray[np.bool_]) -> dict[s
 
     def loss(parameters: NDArray[np.float64]) -> float:
         logit = scaled @ parameters[:-1] + parameters[-1]
-        return float(np.logaddexp(0.0, -sign * logit).sum() + _SHRINK * (parameters[:-1] ** 2).sum())
+        return float((weight * np.logaddexp(0.0, -sign * logit)).sum() + _SHRINK * (parameters[:-1] ** 2).sum())
 
     best = minimize(loss, np.zeros(features.shape[1] + 1), method="BFGS").x
     return {
@@ -178,17 +181,21 @@ def _sd_factor(answers: Sequence[Answer], name: str) -> float:
 def calibrate(answers: Sequence[Answer]) -> dict[str, dict[str, list[float]]]:
     """Models of the confidence (P within 10 mm) and of the standard deviation, for tip and carina.
 
-    The tip's model also learns from films without a tube, where any tip is wrong.
+    The tip's model also learns from films without a tube, where any tip is wrong. Together they count as much as
+    those with one: whoever asks for a tip has mostly a patient with a tube before them, more often than the
+    collections have.
     """
     card = {}
     for name in ("tip", "carina"):
         known = [a for a in answers if getattr(a, name) is not None]
-        used = known + ([a for a in answers if a.kind in ("plain", "tracheostomy")] if name == "tip" else [])
+        bare = [a for a in answers if a.kind in ("plain", "tracheostomy")] if name == "tip" else []
+        used = known + bare
+        weight = np.repeat([1.0, len(known) / max(len(bare), 1)], [len(known), len(bare)])
         features = np.array([getattr(a.sight, f"{name}_features")() for a in used])
         right = np.array(
             [getattr(a, name) is not None and math.hypot(*error_mm(a, name)) <= NEAR_MM for a in used]
         )
-        card[name] = _logistic(features, right)
+        card[name] = _logistic(features, right, weight)
         card[name] |= {"sd_floor_mm": [_SD_FLOOR_MM[name]], "sd_factor": [_sd_factor(known, name)]}
     return card
 

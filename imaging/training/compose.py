@@ -10,7 +10,7 @@ films whose scale is not known.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import torch
 import torch.nn.functional as F  # noqa: N812
@@ -27,7 +27,8 @@ class Drawn:
     ----------
     film : Tensor, shape (batch, side, side)
     tip : Tensor, shape (batch, 2)
-        x and y of the drawn tube's end in pixels; meaningless where no tube was drawn.
+        x and y of the drawn tube's end in pixels, beside its point the nearer to its line the plainer the line is:
+        so readers mark it. Meaningless where no tube was drawn.
     tube_line, gullet_line, tracheostomy, lead : Tensor, shape (batch, side, side)
         0 to 1 along each of these.
     """
@@ -234,6 +235,27 @@ def _tube_look(dice: Dice, px_per_mm: float) -> Cylinder:
     )
 
 
+def _tracheostomy_look(dice: Dice, px_per_mm: float) -> Cylinder:
+    """Wider than an airway tube through the mouth, both walls alike, mostly without a stripe."""
+    bare = dice.uniform(0.0, 0.0)
+    strength = dice.log_uniform(0.06, 0.4)
+    radius = dice.uniform(9.0, 15.0) * px_per_mm / 2.0
+    return replace(
+        _tube_look(dice, px_per_mm),
+        radius=radius,
+        hollow=dice.uniform(0.6, 0.85),
+        wall=strength * dice.uniform(0.5, 1.1),
+        stripe=strength * dice.pick(bare, dice.uniform(0.3, 1.0), shares=(0.6, 0.4)),
+        stripe_at=radius * dice.uniform(-0.3, 0.3),
+        air=strength * dice.uniform(-0.4, 0.4),
+        slant=dice.uniform(0.0, 0.3),
+        gap_long=bare,
+        bead=bare,
+        fading=bare,
+        spiral=strength * dice.pick(bare, dice.uniform(0.2, 0.8), shares=(0.85, 0.15)),
+    )
+
+
 def _stomach_look(dice: Dice, px_per_mm: float) -> Cylinder:
     radius = dice.uniform(3.0, 7.0) * px_per_mm / 2.0
     strength = dice.log_uniform(0.045, 0.36)
@@ -335,6 +357,28 @@ def _flange(dice: Dice, path: Tensor, top: Tensor, px_per_mm: float) -> Tensor:
     return torch.sigmoid(-edge / 1.5) * _column(dice.uniform(0.0, 0.25))
 
 
+def _connector(dice: Dice, path: Tensor, top: Tensor, px_per_mm: float) -> Tensor:
+    """A tracheostomy tube's connector seen from its end: a bright ring round a dark hole, at the upper end."""
+    side = path.shape[1]
+    at = torch.arange(side, device=path.device, dtype=torch.float32)
+    centre = path.gather(1, top.long().clamp(0, side - 1)[:, None]).squeeze(1) + dice.normal(2.0) * px_per_mm
+    dx, dy = at[None, None, :] - _column(centre), at[None, :, None] - _column(top)
+    away = torch.hypot(dx, dy / _column(dice.uniform(0.6, 1.0)))
+    radius, width = dice.uniform(4.0, 9.0) * px_per_mm, dice.uniform(0.6, 1.8) * px_per_mm
+    ring = torch.exp(-0.5 * ((away - _column(radius)) / _column(width)).square())
+    hole = torch.sigmoid((_column(radius - width) - away) / 0.7)
+    return ring * _column(dice.log_uniform(0.06, 0.5)) - hole * _column(dice.uniform(0.0, 0.12))
+
+
+def _bowed(dice: Dice, path: Tensor, top: Tensor, short: Tensor, px_per_mm: float) -> Tensor:
+    """Some tracheostomy tubes come from one side over their upper centimetres; shape (batch, side) in and out."""
+    y = torch.arange(path.shape[1], device=path.device)[None]
+    long = dice.uniform(12.0, 40.0) * px_per_mm
+    rise = (1.0 - (y - top[:, None]) / long[:, None]).clamp(0.0, 1.3)
+    bow = dice.normal(10.0) * dice.chance(0.6).float() * short.float() * px_per_mm
+    return path + bow[:, None] * rise.square()
+
+
 def _on(wanted: Tensor, dice: Dice, draw: Callable[[Dice, Tensor], Tensor], side: int) -> Tensor:
     """Draw on the wanted films alone, given dice for them and their numbers; 0 on the others."""
     film = torch.zeros(len(wanted), side, side, device=wanted.device)
@@ -409,18 +453,26 @@ def compose(
     tip = torch.where(short, carina[:, 1] - dice.uniform(10.0, 70.0) * px_per_mm, tip)
     tip = torch.maximum(tip, 12.0 * px_per_mm * dice.uniform(1.0, 2.0)).clamp_max(side - 10.0)
     path = _hooked(dice, _airway_path(dice, guide, carina, px_per_mm, side), tip, px_per_mm)
-    top = torch.where(short, tip - dice.uniform(40.0, 85.0) * px_per_mm, torch.full_like(tip, -50.0))
+    top = torch.where(short, tip - dice.uniform(35.0, 85.0) * px_per_mm, torch.full_like(tip, -50.0))
+    path = _bowed(dice, path, top, short, px_per_mm)
     gain = (1.0 + 0.25 * dice.waves(side, 9)).clamp(0.35, 1.6)
-    look = _tube_look(dice, px_per_mm)
+    looks = _tube_look(dice, px_per_mm), _tracheostomy_look(dice, px_per_mm)
+    look = Cylinder(
+        *(torch.where(short, *(getattr(one, f.name) for one in reversed(looks))) for f in fields(Cylinder))
+    )
     strip = _strip(path)
     density, footprint = _draw(strip, top, tip, gain, look)
     density = density + _cuff(dice, strip, tip, px_per_mm) * _column(dice.chance(0.3).float())
     drawn = _column((orders.tube | short).float())
     density, footprint = strip.onto_film(density * drawn), strip.onto_film(footprint * drawn)
-    density += _on(short, dice, lambda d, k: _flange(d, path[k], top[k], px_per_mm), side)
+    flange, connector = short & dice.chance(0.6), short & dice.chance(0.65)
+    density += _on(flange, dice, lambda d, k: _flange(d, path[k], top[k], px_per_mm), side)
+    density += _on(connector, dice, lambda d, k: _connector(d, path[k], top[k], px_per_mm), side)
     stomach, stomach_print = _stomach(dice, guide, carina, tip, px_per_mm, side, orders.stomach)
     row = tip.round().long().clamp(0, side - 1)
-    tip_x = path.gather(1, row[:, None]).squeeze(1) + 0.4 * look.slant * look.slant_side * look.radius
+    point = 0.4 * look.slant * look.slant_side * look.radius
+    line = look.stripe / (look.stripe + 0.5 * look.wall + 1e-6)
+    tip_x = path.gather(1, row[:, None]).squeeze(1) + torch.lerp(point, look.stripe_at, line)
     end = torch.stack([tip_x, tip], 1)
     lead = _on(orders.lead, dice, lambda d, k: _lead_at_tip(d, end[k], px_per_mm, side), side)
     density += stomach

@@ -75,10 +75,13 @@ class Loss:
     tip_sigma_cells: float
     carina_sigma_cells: float
     doubtful_sigma_cells: float
+    bone_sigma_cells: float
     doubtful: float
     guessed: float
     tube: float
     tracheostomy: float
+    bone: float
+    in_view: float
     line: float
     named: float
 

@@ -18,7 +18,7 @@ from imaging.network.looking import look
 from imaging.network.members import Maps, Session, load_members, load_shape
 from imaging.training.config import Config
 from imaging.training.kinds import KINDS, KindNet
-from imaging.training.model import MAPS, STRIDE, TUBES, Finder
+from imaging.training.model import MAPS, SCORES, STRIDE, Finder
 from imaging.training.synthetic import read_synthetic
 
 _SMALL = 256
@@ -65,7 +65,7 @@ def _one_convolution(stem: nn.Sequential) -> nn.Sequential:
 
 
 def export(weights: Path, out: Path, config: Config, films: Sequence[Film] = ()) -> None:
-    """Write `weights` (a state dict) as ONNX: `film` in, `maps` and `tubes` out.
+    """Write `weights` (a state dict) as ONNX: `film` in, `maps` and `scores` out.
 
     Parameters
     ----------
@@ -86,10 +86,10 @@ def export(weights: Path, out: Path, config: Config, films: Sequence[Film] = ())
     out.parent.mkdir(parents=True, exist_ok=True)
     torch.onnx.export(
         network.float(), (torch.zeros(1, 1, side, side),), str(out), dynamo=False, opset_version=17,
-        input_names=["film"], output_names=["maps", "tubes"],
+        input_names=["film"], output_names=["maps", "scores"],
     )  # fmt: skip
     _halve_weights(
-        out, {"maps": ",".join(MAPS), "tubes": ",".join(TUBES), "side_px": str(side), "stride": str(STRIDE)}
+        out, {"maps": ",".join(MAPS), "scores": ";".join(SCORES), "side_px": str(side), "stride": str(STRIDE)}
     )
     if films:
         quantise(out, films)
@@ -111,8 +111,9 @@ class _Listening:
 def _views(path: Path, said: Mapping[str, str], films: Sequence[Film]) -> list[Maps]:
     """What a network sees of films in use: whole ones and closer looks, as they are and mirrored."""
     shape = replace(
-        load_shape(), maps=tuple(said["maps"].split(",")), side_px=int(said["side_px"]), stride=int(said["stride"])
-    )
+        load_shape(), maps=tuple(said["maps"].split(",")), scores=tuple(said["scores"].split(";")),
+        side_px=int(said["side_px"]), stride=int(said["stride"]),
+    )  # fmt: skip
     listening = _Listening(load_members((path,))[0])
     for film in films:
         look(film, (listening, listening), shape)

@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 
 import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
-MAPS = (
-    "tip", "carina", "tube line", "gullet line", "tracheostomy", "vein line", "lead", "airway", "vertebra",
-    "mandible", "T1",
-)  # fmt: skip
+PLACES = ("tip", "carina", "mandible", "T1")
+"""Maps that are probabilities over places: the tube's tip, the carina, the lowest point of the mandible's lower
+border, the middle of the first thoracic vertebra.
+"""
+
+LINES = ("tube line", "gullet line", "tracheostomy", "vein line", "lead", "airway", "vertebra")
+"""Maps of what lies in each cell, each for itself."""
+
+MAPS = PLACES + LINES
 """Channels of the map output, in this order."""
 
-TUBES = ("endotracheal tube with its tip in view", "tracheostomy tube")
+SCORES = (
+    "endotracheal tube with its tip in view", "tracheostomy tube", "mandible in view", "T1 in view",
+    "endotracheal tube with its tip in view, by the whole view", "tracheostomy tube, by the whole view",
+)  # fmt: skip
 """What the scores speak of, in this order."""
+
+_SCORED_AT = ("tip", "tip", "mandible", "T1")
+"""Where the first scores look: round the place that this map shows."""
 
 STRIDE = 4
 """Film pixels per map cell."""
@@ -71,6 +83,32 @@ def standardise(film: Tensor) -> Tensor:
     return torch.cat([whole, ((film - local_mean) / local_spread).clamp(-4.0, 4.0)], 1)
 
 
+class LocalScore(nn.Module):
+    """A score of what lies at a place: features averaged over its map, as wide as it is sure.
+
+    A network that scores whole views can know a patient again instead of the tube.
+
+    Parameters
+    ----------
+    channels : sequence of int
+        Of the features at a quarter, an eighth and a sixteenth of the resolution.
+    """
+
+    def __init__(self, channels: Sequence[int]) -> None:
+        super().__init__()
+        self.judge = nn.Sequential(nn.Linear(sum(channels), 64), nn.ReLU(), nn.Dropout(0.2), nn.Linear(64, 1))
+
+    def forward(self, features: Sequence[Tensor], place: Tensor) -> Tensor:
+        """Logit, shape (batch, 1), by the logits of the place's map, shape (batch, rows, columns)."""
+        share = place.detach().flatten(1).float().softmax(1).reshape(place.shape)[:, None]
+        seen = []
+        for level, feature in enumerate(features):
+            coarse = share if level == 0 else F.avg_pool2d(share, 2**level) * 4.0**level
+            seen.append((feature.float() * coarse).sum((2, 3)))
+        logit: Tensor = self.judge(torch.cat(seen, 1))
+        return logit
+
+
 class Finder(nn.Module):
     """A U-shaped network that starts at half resolution and answers at a quarter.
 
@@ -97,10 +135,11 @@ class Finder(nn.Module):
         self.maps = nn.Sequential(
             nn.Conv2d(channels[0], channels[0], 3, padding=1), nn.ReLU(), nn.Conv2d(channels[0], len(MAPS), 1)
         )
-        self.score = nn.Linear(channels[-1] + 2 * channels[1], len(TUBES))
+        self.local = nn.ModuleList(LocalScore(channels[:3]) for _ in _SCORED_AT)
+        self.score = nn.Linear(channels[-1] + 2 * channels[1], len(SCORES) - len(_SCORED_AT))
 
     def forward(self, film: Tensor) -> tuple[Tensor, Tensor]:
-        """Logit maps, shape (batch, 11, side / 4, side / 4), and the tubes' logits, shape (batch, 2)."""
+        """Logit maps, shape (batch, 11, side / 4, side / 4), and the scores' logits, shape (batch, 6)."""
         x = self.stem(standardise(film))
         kept = []
         for down, encoder in zip(self.downs, self.encoders, strict=True):
@@ -108,10 +147,15 @@ class Finder(nn.Module):
             kept.append(x)
         deepest = kept.pop()
         x = F.dropout2d(x, 0.1, self.training)
+        levels: list[Tensor] = []
         for level in reversed(range(len(kept))):
             lifted = F.interpolate(self.lifts[level](x), scale_factor=2.0, mode="nearest")
             x = self.decoders[level](kept[level] + lifted)
-            if level == 1:
-                middle = x
+            levels.insert(0, x)
+        maps = self.maps(x)
+        middle = levels[1]
         pooled = torch.cat([deepest.mean((2, 3)), middle.amax((2, 3)), middle.mean((2, 3))], 1)
-        return self.maps(x), self.score(pooled)
+        local = [
+            score(levels[:3], maps[:, MAPS.index(at)]) for score, at in zip(self.local, _SCORED_AT, strict=True)
+        ]
+        return maps, torch.cat([*local, self.score(pooled)], 1)

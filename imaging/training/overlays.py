@@ -87,17 +87,35 @@ def _drain(canvas: Canvas, rng: np.random.Generator) -> None:
 
 
 def _sternal_wires(canvas: Canvas, rng: np.random.Generator) -> None:
+    """Loops one below the other that close a divided breastbone, each twisted to a short knot."""
     import cv2
 
     side = canvas.shape[0]
-    x = rng.normal(0.5, 0.02) * side
-    top, gap = rng.uniform(0.2, 0.35) * side, rng.uniform(0.06, 0.1) * side
+    mm = side / 400.0
+    x, lean = rng.normal(0.5, 0.03) * side, rng.normal(0.0, 0.08)
+    top, gap = rng.uniform(0.12, 0.34) * side, rng.uniform(18.0, 42.0) * mm
+    width, height = rng.uniform(10.0, 28.0) * mm, rng.uniform(5.0, 17.0) * mm
+    thickness = int(rng.integers(1, 4))
     layer = np.zeros(canvas.shape, np.uint8)
-    for k in range(int(rng.integers(3, 7))):
-        centre = (int(x + rng.normal(0, 4)), int(top + gap * k))
-        axes = (int(rng.integers(6, 16)), int(rng.integers(4, 10)))
-        cv2.ellipse(layer, centre, axes, rng.uniform(0, 180), 0, rng.uniform(250, 360), 255, 2, cv2.LINE_AA)
-    np.maximum(canvas, layer.astype(np.float32) / 255.0, out=canvas)
+
+    def draw(points: NDArray[np.float64], closed: bool, thick: int) -> None:
+        fixed = np.round(points * (1 << _SHIFT)).astype(np.int32)
+        cv2.polylines(layer, [fixed[:, None]], closed, 255, thick, cv2.LINE_AA, _SHIFT)
+
+    for k in range(int(rng.integers(2, 8))):
+        centre = np.array([x + lean * gap * k, top + gap * k]) + rng.normal(0.0, 3.0, 2) * mm
+        turn = rng.uniform(0.0, 2.0 * np.pi) if rng.random() < 0.3 else rng.normal(0.0, 0.25)
+        corners = np.linspace(0.0, 2.0 * np.pi, int(rng.choice([3, 3, 4, 12])), endpoint=False)
+        corners = corners + np.pi / 2.0 + rng.normal(0.0, 0.25, len(corners))
+        reach = rng.uniform(0.75, 1.1, len(corners))
+        loop = np.stack([np.cos(corners) * width, np.sin(corners) * height], 1) * reach[:, None] / 2.0
+        axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        loop = centre + loop @ axes.T
+        draw(loop, rng.random() < 0.85, thickness)
+        if rng.random() < 0.8:
+            knot = loop[0] + np.array([[0.0, 0.0], rng.normal([0.0, 4.0], 2.5)]) * mm
+            draw(knot, False, thickness + 1)
+    np.maximum(canvas, layer.astype(np.float32) / 255.0 * rng.uniform(0.6, 1.4), out=canvas)
 
 
 def _pacemaker(canvas: Canvas, rng: np.random.Generator) -> None:
@@ -166,7 +184,7 @@ _KINDS: tuple[tuple[Draw, float], ...] = (
     (_lead, 0.34),
     (_venous_line, 0.3),
     (_drain, 0.08),
-    (_sternal_wires, 0.05),
+    (_sternal_wires, 0.14),
     (_pacemaker, 0.05),
     (_text, 0.1),
     (_annotation, 0.08),

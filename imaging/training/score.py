@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 from imaging.film import Film
 from imaging.network.judging import judge
-from imaging.network.looking import NEAR_MM
 from imaging.network.members import Calibration, load_shape
+from imaging.network.places import NEAR_MM
 from imaging.training.calibrate import Answer, Asked, calibrate, error_mm, for_use, judges_of, read_answers
 from imaging.training.pack import HANNOVER, NIH
 from measure.landmarks import Landmark, Landmarks

@@ -19,10 +19,9 @@ REAL = ("tube", "plain", "tracheostomy", "unmarked")
 _KINDS = (*REAL, "synthetic tube", "synthetic plain", "synthetic unclear", "synthetic tracheostomy")
 _LINE_CELLS = {"tube line": 4, "gullet line": 3, "vein line": 2}
 """How wide lines that synthetic films know of themselves are taught, in cells of 2 nominal mm; ours."""
-_DISC_CELLS = {"vertebra": 1.75, "T1": 2.5}
-_JAW_CELLS = (14, 2)
-"""Radius of the discs at vertebrae's middles; width and height of the bar at the mandible's lowest point; ours."""
-KNOWN = (*_LINE_CELLS, "vertebra", "mandible", "T1")
+_DISC_CELLS = 1.75
+"""Radius of the discs at vertebrae's middles; ours."""
+KNOWN = (*_LINE_CELLS, "vertebra")
 """Maps whose truth synthetic films know of themselves."""
 
 
@@ -72,6 +71,10 @@ class Shelf:
         for bands, film in zip(known, synthetic, strict=False):
             draw_known(bands, film)
         self.known = torch.from_numpy(known).to(device)
+        bones = np.zeros((len(entries), 2, 2), np.float32)
+        for number, film in enumerate(synthetic, start=real):
+            bones[number] = film.mandible, film.first_thoracic
+        self.bones = torch.from_numpy(bones).to(device)
 
     def inside(self, which: Tensor) -> Tensor:
         """1 where the film itself lies in its square, shape (n, side, side)."""
@@ -81,7 +84,7 @@ class Shelf:
         return (rows[:, :, None] & ((at >= left) & (at < right))[:, None, :]).float()
 
     def known_maps(self, which: Tensor) -> Tensor:
-        """What synthetic films know of `KNOWN`, shape (n, 6, cells, cells); 0 on real films."""
+        """What synthetic films know of `KNOWN`, shape (n, 4, cells, cells); 0 on real films."""
         row = torch.where(which >= self.real, which - self.real, torch.full_like(which, len(self.known) - 1))
         return self.known[row].float() / 255.0
 
@@ -115,7 +118,7 @@ class Shelf:
 
 
 def draw_known(bands: np.ndarray, film: SyntheticFilm) -> None:
-    """Draw the truth of a synthetic film into `bands`, uint8 of shape (6, cells, cells): the maps of `KNOWN`."""
+    """Draw the truth of a synthetic film into `bands`, uint8 of shape (4, cells, cells): the maps of `KNOWN`."""
     import cv2
 
     by_name = dict(zip(KNOWN, bands, strict=True))
@@ -127,14 +130,9 @@ def draw_known(bands: np.ndarray, film: SyntheticFilm) -> None:
         for path in film.lines.get(name, ()):
             points = np.round(cells(path) * 16.0).astype(np.int32)
             cv2.polylines(by_name[name], [points[:, None]], False, 255, width, cv2.LINE_AA, 4)
-    for name, places in (("vertebra", film.vertebrae), ("T1", film.first_thoracic[None])):
-        for x, y in cells(places) * 16.0:
-            cv2.circle(
-                by_name[name], (round(x), round(y)), round(16.0 * _DISC_CELLS[name]), 255, -1, cv2.LINE_AA, 4
-            )
-    (x, y), (width, height) = cells(film.mandible), _JAW_CELLS
-    ends = np.round(np.array([[x - width / 2.0, y], [x + width / 2.0, y]]) * 16.0).astype(np.int32)
-    cv2.polylines(by_name["mandible"], [ends[:, None]], False, 255, height, cv2.LINE_AA, 4)
+    for x, y in cells(film.vertebrae) * 16.0:
+        centre, radius = (round(x), round(y)), round(16.0 * _DISC_CELLS)
+        cv2.circle(by_name["vertebra"], centre, radius, 255, -1, cv2.LINE_AA, 4)
 
 
 def decode(logits: Tensor, px_per_mm: float) -> tuple[Tensor, Tensor]:

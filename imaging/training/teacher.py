@@ -8,11 +8,11 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
-from imaging.training.augment import Placement, degrade, mask_borders, place, soften
+from imaging.training.augment import Placement, another_hospital, degrade, mask_borders, place, soften
 from imaging.training.compose import Dice, Drawn, Orders, compose
 from imaging.training.config import Config
 from imaging.training.guides import GUIDE_STEP_PX
-from imaging.training.model import MAPS, STRIDE
+from imaging.training.model import LINES, STRIDE
 from imaging.training.overlays import draw_overlays
 from imaging.training.shelf import KNOWN, REAL, Shelf
 
@@ -31,13 +31,11 @@ class Lesson:
 
     which: Tensor
     film: Tensor
-    tip: Tensor
-    tip_weight: Tensor
-    carina: Tensor
-    carina_weight: Tensor
-    carina_sigma_cells: Tensor
-    tubes: Tensor
-    tubes_weight: Tensor
+    places: Tensor
+    place_weight: Tensor
+    place_sigma_cells: Tensor
+    scores: Tensor
+    score_weight: Tensor
     lines: Tensor
     line_weight: Tensor
 
@@ -87,7 +85,7 @@ class Teacher:
         guided = shelf.guided[which]
         free = shelf.of_kind(which, *_FREE)
         tube = free & guided & dice.chance(0.66)
-        tracheostomy = free & guided & ~tube & dice.chance(0.3)
+        tracheostomy = free & guided & ~tube & dice.chance(0.4)
         stomach = torch.where(tube, dice.chance(0.7), dice.chance(0.3)) & guided
         return Orders(tube, tracheostomy, stomach, dice.chance(0.5), tube & dice.chance(0.25))
 
@@ -98,9 +96,8 @@ class Teacher:
         which = self._choose()
         dice = Dice(len(which), shelf.device, self.generator)
         orders = self._orders(which, dice)
-        drawn, overlay = compose(
-            shelf.film(which), shelf.guide[which], shelf.carina[which], self.overlays, orders, dice
-        )
+        film = another_hospital(dice, shelf.film(which), which >= shelf.real)
+        drawn, overlay = compose(film, shelf.guide[which], shelf.carina[which], self.overlays, orders, dice)
         tip = torch.where(orders.tube[:, None], drawn.tip, shelf.tip[which])
         has_tip = orders.tube | (shelf.tip_confidence[which] > 0)
         focus = torch.where((has_tip & dice.chance(0.5))[:, None], tip, shelf.carina[which])
@@ -111,10 +108,10 @@ class Teacher:
         film = degrade(dice, film)
         seen = mask_borders(dice, side)
         film = torch.where(dice.chance(0.1)[:, None, None], film * seen + (1.0 - seen), film * seen)
-        tip = placement.move(tip, shelf.side, side)
-        carina = placement.move(shelf.carina[which], shelf.side, side)
+        points = [tip, shelf.carina[which], *shelf.bones[which].unbind(1)]
+        places = torch.stack([placement.move(point, shelf.side, side) for point in points], 1)
         named = self._named(overlay) * orders.overlay[:, None, None, None]
-        return self._answers(which, orders, has_tip, film, seen, tip, carina, placement, drawn, named)
+        return self._answers(which, orders, has_tip, film, seen, places, placement, drawn, named)
 
     def _named(self, overlay: Tensor) -> Tensor:
         """Venous lines and leads of the overlays, shape (batch, 2, cells, cells)."""
@@ -123,14 +120,17 @@ class Teacher:
         return torch.where(mirrored[:, None, None, None], named.flip(3), named)
 
     def _answers(
-        self, which: Tensor, orders: Orders, has_tip: Tensor, film: Tensor, seen: Tensor, tip: Tensor,
-        carina: Tensor, placement: Placement, drawn: Drawn, named: Tensor,
+        self, which: Tensor, orders: Orders, has_tip: Tensor, film: Tensor, seen: Tensor, places: Tensor,
+        placement: Placement, drawn: Drawn, named: Tensor,
     ) -> Lesson:  # fmt: skip
         shelf, loss = self.shelf, self.config.loss
-        tip_inside, carina_inside = _inside(tip, seen), _inside(carina, seen)
+        inside = torch.stack([_inside(place, seen) for place in places.unbind(1)], 1)
+        tip_inside, carina_inside = inside[:, 0], inside[:, 1]
         doubtful = torch.tensor([loss.guessed, loss.guessed, loss.doubtful, 1.0], device=film.device)
-        tip_weight = torch.where(orders.tube, 1.0, doubtful[shelf.tip_confidence[which]])
+        tip_weight = torch.where(orders.tube, 1.0, doubtful[shelf.tip_confidence[which]]) * has_tip
         carina_weight = doubtful[shelf.carina_confidence[which]] * shelf.guided[which] * shelf.carina_mass[which]
+        synthetic = (which >= shelf.real).float()
+        place_weight = torch.stack([tip_weight, carina_weight, synthetic * loss.bone, synthetic * loss.bone], 1)
         real_tube = shelf.of_kind(which, "tube", "synthetic tube")
         tube = orders.tube | real_tube
         tracheostomy = orders.tracheostomy | shelf.of_kind(which, "tracheostomy", "synthetic tracheostomy")
@@ -138,21 +138,27 @@ class Teacher:
         asked = torch.where(tube, tip_inside | (real_tube & ~has_tip), True)
         asked &= ~shelf.of_kind(which, "synthetic unclear")
         asked_tracheostomy = torch.where(tracheostomy, carina_inside, True)
+        asked, asked_tracheostomy = asked * loss.tube, asked_tracheostomy * loss.tracheostomy
+        scores = torch.stack([tube, tracheostomy, inside[:, 2], inside[:, 3], tube, tracheostomy], 1)
+        bone = synthetic * loss.in_view
+        score_weight = torch.stack([asked, asked_tracheostomy, bone, bone, asked, asked_tracheostomy], 1)
         cells = film.shape[1] // STRIDE
         small = self._lines(which, drawn, named)
         moved = [placement.sample(small[:, k], cells) for k in range(small.shape[1])]
         line_weight = self._line_weight(which, orders, carina_weight)
         sure = shelf.carina_confidence[which] == 3
         carina_sigma = torch.where(sure, loss.carina_sigma_cells, loss.doubtful_sigma_cells)
+        tip_sigma, bone_sigma = (
+            torch.full_like(carina_sigma, sigma) for sigma in (loss.tip_sigma_cells, loss.bone_sigma_cells)
+        )
         return Lesson(
-            which, film[:, None].half(), tip, tip_weight * (has_tip & tip_inside),
-            carina, carina_weight * carina_inside, carina_sigma,
-            torch.stack([tube, tracheostomy], 1).float(), torch.stack([asked, asked_tracheostomy], 1).float(),
-            torch.stack(moved, 1).half(), line_weight,
+            which, film[:, None].half(), places, place_weight * inside,
+            torch.stack([tip_sigma, carina_sigma, bone_sigma, bone_sigma], 1),
+            scores.float(), score_weight, torch.stack(moved, 1).half(), line_weight,
         )  # fmt: skip
 
     def _lines(self, which: Tensor, drawn: Drawn, named: Tensor) -> Tensor:
-        """What the maps after the carina's are to show, on the grid of the guides."""
+        """What the maps of lines are to show, on the grid of the guides."""
         big = torch.stack([drawn.tube_line, drawn.gullet_line, drawn.tracheostomy], 1)
         tube, gullet, tracheostomy = F.avg_pool2d(big, GUIDE_STEP_PX).unbind(1)
         # A lead is thinner than a cell: the cell's brightest pixel counts.
@@ -164,7 +170,7 @@ class Teacher:
             "vein line": torch.maximum(named[:, 0], lines["vein line"]),
             "lead": torch.maximum(named[:, 1], lead), "airway": self._airway(which),
         }  # fmt: skip
-        return torch.stack([lines[name] for name in MAPS[2:]], 1)
+        return torch.stack([lines[name] for name in LINES], 1)
 
     def _line_weight(self, which: Tensor, orders: Orders, carina_weight: Tensor) -> Tensor:
         """How much each film teaches of each of these maps: only where its lines have names."""
@@ -181,10 +187,8 @@ class Teacher:
             "lead": torch.maximum(named, orders.lead.float() * self.config.loss.named),
             "airway": carina_weight.clamp_max(1.0),
             "vertebra": synthetic,
-            "mandible": synthetic,
-            "T1": synthetic,
         }
-        return torch.stack([weights[name] for name in MAPS[2:]], 1)
+        return torch.stack([weights[name] for name in LINES], 1)
 
     def _airway(self, which: Tensor) -> Tensor:
         """The windpipe above the carina as a band, on the grid of the guides."""

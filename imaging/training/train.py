@@ -15,13 +15,14 @@ import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
 from imaging.training.config import Config
-from imaging.training.model import STRIDE, Finder
+from imaging.training.model import PLACES, STRIDE, Finder
 from imaging.training.pack import HANNOVER, NIH, Entry, unpack
 from imaging.training.shelf import REAL, Shelf, decode
 from imaging.training.synthetic import read_synthetic
 from imaging.training.teacher import Desk, Lesson, Teacher
 
 _LOG_LINES = 15
+_PARTS = (*PLACES, "scores", "lines")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,23 +82,19 @@ def _line_loss(logits: Tensor, target: Tensor, weight: Tensor) -> Tensor:
 
 
 def lesson_loss(network: nn.Module, lesson: Lesson, config: Config) -> tuple[Tensor, Tensor]:
-    """The loss, and its parts (tip, carina, tube, lines) for the log."""
+    """The loss, and its parts (`_PARTS`) for the log."""
     device = lesson.film.device.type
     film = lesson.film.float().to(memory_format=torch.channels_last)
     with torch.autocast(device, dtype=torch.bfloat16):
-        maps, tubes = network(film)
-    maps, tubes = maps.float(), tubes.float()
-    tip_sigma = torch.full_like(lesson.tip_weight, config.loss.tip_sigma_cells)
-    scores = F.binary_cross_entropy_with_logits(tubes, lesson.tubes, reduction="none") * lesson.tubes_weight
-    tube, tracheostomy = scores.mean(0)
-    parts = torch.stack(
-        [
-            _place_loss(maps[:, 0], lesson.tip, lesson.tip_weight, tip_sigma),
-            _place_loss(maps[:, 1], lesson.carina, lesson.carina_weight, lesson.carina_sigma_cells),
-            tube * config.loss.tube + tracheostomy * config.loss.tracheostomy,
-            _line_loss(maps[:, 2:], lesson.lines.float(), lesson.line_weight) * config.loss.line,
-        ]
-    )
+        maps, scores = network(film)
+    maps, scores = maps.float(), scores.float()
+    places = [
+        _place_loss(maps[:, k], lesson.places[:, k], lesson.place_weight[:, k], lesson.place_sigma_cells[:, k])
+        for k in range(len(PLACES))
+    ]
+    score = F.binary_cross_entropy_with_logits(scores, lesson.scores, reduction="none") * lesson.score_weight
+    lines = _line_loss(maps[:, len(PLACES) :], lesson.lines.float(), lesson.line_weight)
+    parts = torch.stack([*places, score.mean(0).sum(), lines * config.loss.line])
     return parts.sum(), parts.detach()
 
 
@@ -176,7 +173,7 @@ class Learner:
             [v for v in network.state_dict().values() if v.is_floating_point()]
             for network in (self.average, self.network)
         )
-        self.parts = torch.zeros(4, device=self.device)
+        self.parts = torch.zeros(len(_PARTS), device=self.device)
         self.lesson: Lesson | None = None
         self.recording: torch.cuda.CUDAGraph | None = None
         self.log: list[dict[str, float]] = []
@@ -221,7 +218,7 @@ class Learner:
     def note(self, shelf: Shelf, step: int, since: int, seconds: float, examined: bool) -> None:
         """One more line of the log: the mean loss since the last, and scores on the films left out."""
         entry = {"step": step, "seconds": seconds, "guided": float(shelf.guided.float().mean())}
-        entry |= dict(zip(("tip", "carina", "tube", "lines"), (self.parts / since).tolist(), strict=True))
+        entry |= dict(zip(_PARTS, (self.parts / since).tolist(), strict=True))
         self.parts.zero_()
         if examined and len(self.held_out):
             entry |= quick_scores(self.average, shelf, self.held_out, self.config.network.side_px)

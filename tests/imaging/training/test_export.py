@@ -49,7 +49,7 @@ def films(count: int = 4) -> list[Film]:
 
 def answer(path: Path, film: Film) -> list[np.ndarray]:
     session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
-    return session.run(["maps", "tubes"], {"film": film.pixels[None, None]})
+    return session.run(["maps", "scores"], {"film": film.pixels[None, None]})
 
 
 def test_the_stem_as_one_convolution_says_the_same(weights, config, tmp_path):
@@ -57,12 +57,12 @@ def test_the_stem_as_one_convolution_says_the_same(weights, config, tmp_path):
     network.load_state_dict(torch.load(weights, weights_only=True))
     film = films(1)[0]
     with torch.no_grad():
-        maps, tubes = network.eval()(torch.from_numpy(film.pixels)[None, None])
+        maps, scores = network.eval()(torch.from_numpy(film.pixels)[None, None])
     export(weights, tmp_path / "half.onnx", config)
     found = answer(tmp_path / "half.onnx", film)
     assert not [node for node in onnx.load(tmp_path / "half.onnx").graph.node if node.op_type == "Transpose"]
     assert np.abs(found[0] - maps.numpy()).max() < 0.02 * maps.std()
-    assert np.abs(found[1] - tubes.numpy()).max() < 0.02
+    assert np.abs(found[1] - scores.numpy()).max() < 0.02
 
 
 def test_in_eight_bits_a_network_answers_nearly_alike(weights, config, tmp_path):

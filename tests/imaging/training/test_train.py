@@ -12,10 +12,12 @@ import pytest
 import torch
 
 from imaging.film_kind import SIDE_PX, FilmKind
+from imaging.training.augment import another_hospital
+from imaging.training.compose import Dice
 from imaging.training.config import Config, load
 from imaging.training.export import export
 from imaging.training.kinds import KINDS, Pictures, lesson
-from imaging.training.model import MAPS
+from imaging.training.model import MAPS, PLACES, SCORES
 from imaging.training.pack import Entry, pack, unpack
 from imaging.training.shelf import KNOWN, Shelf, draw_known
 from imaging.training.synthetic import SyntheticFilm
@@ -64,10 +66,10 @@ def test_two_steps_leave_a_network_that_answers(films, config, tmp_path):
     assert (tmp_path / "runs" / "all-a.pt").exists()
     export(tmp_path / "runs" / "fold0a.pt", tmp_path / "runs" / "fold0a.onnx", config)
     session = pytest.importorskip("onnxruntime").InferenceSession(str(tmp_path / "runs" / "fold0a.onnx"))
-    maps, tubes = session.run(["maps", "tubes"], {"film": np.zeros((1, 1, SIDE, SIDE), np.float32)})
+    maps, scores = session.run(["maps", "scores"], {"film": np.zeros((1, 1, SIDE, SIDE), np.float32)})
     assert maps.shape == (1, len(MAPS), SIDE // 4, SIDE // 4)
     assert np.isfinite(maps).all()
-    assert tubes.shape == (1, 2)
+    assert scores.shape == (1, len(SCORES))
 
 
 def test_no_learner_takes_a_film_of_its_test_fold_from_the_shared_desk(films, config, tmp_path):
@@ -105,17 +107,35 @@ def test_only_synthetic_films_teach_jaw_and_first_thoracic_vertebra(films, confi
     lesson = Teacher(shelf, config, torch.Generator().manual_seed(0)).lesson()
     synthetic = lesson.which == shelf.real
     assert synthetic.any()
-    taught = [MAPS[2:].index(name) for name in ("vertebra", "mandible", "T1")]
-    assert (lesson.line_weight[synthetic][:, taught] == 1.0).all()
-    assert (lesson.line_weight[~synthetic][:, taught] == 0.0).all()
+    bones = [PLACES.index(name) for name in ("mandible", "T1")]
+    assert (lesson.place_weight[~synthetic][:, bones] == 0.0).all()
+    in_view = [SCORES.index(f"{name} in view") for name in ("mandible", "T1")]
+    assert (lesson.score_weight[synthetic][:, in_view] > 0.0).all()
+    assert (lesson.score_weight[~synthetic][:, in_view] == 0.0).all()
+    seen = lesson.place_weight[synthetic][:, bones] > 0.0
+    assert (seen == (lesson.scores[synthetic][:, in_view] == 1.0)).all()
 
 
-def test_jaw_and_first_thoracic_vertebra_are_drawn_where_they_lie():
+def test_vertebrae_are_drawn_where_they_lie():
     bands = np.zeros((len(KNOWN), SIDE // 4, SIDE // 4), np.uint8)
     draw_known(bands, synthetic_film())
-    for name, (x, y) in {"mandible": (64.0, 10.0), "T1": (66.0, 40.0)}.items():
-        rows, columns = np.nonzero(bands[KNOWN.index(name)] > 127)
-        assert (rows.mean() * 4 + 1.5, columns.mean() * 4 + 1.5) == pytest.approx((y, x), abs=2.1)
+    rows, columns = np.nonzero(bands[KNOWN.index("vertebra")] > 127)
+    assert (rows.mean() * 4 + 1.5, columns.mean() * 4 + 1.5) == pytest.approx((60.0, 66.0), abs=2.1)
+
+
+def test_a_synthetic_film_takes_the_light_and_shade_of_a_real_one_and_keeps_its_shapes():
+    at = torch.linspace(0.0, 1.0, SIDE)
+    edge = (at > 0.5).float()
+    real, synthetic = at[:, None].expand(SIDE, SIDE), (0.2 + 0.1 * edge)[None, :].expand(SIDE, SIDE)
+    film = torch.stack([real] * 8 + [synthetic] * 8)
+    made = torch.arange(16) >= 8
+    mixed = another_hospital(Dice(16, film.device, torch.Generator().manual_seed(1)), film, made)
+    assert torch.equal(mixed[:8], film[:8])
+    changed = (mixed[8:] - film[8:]).abs().amax((1, 2)) > 0.02
+    assert changed.any()
+    assert not changed.all()
+    step = mixed[8:, :, SIDE // 2 + 1].mean(1) - mixed[8:, :, SIDE // 2 - 1].mean(1)
+    assert (step > 0.03).all()
 
 
 def synthetic_film() -> SyntheticFilm:
