@@ -90,11 +90,11 @@ def with_carried_carina(proposal: Proposal, film: Film, earlier: Earlier) -> Pro
     earlier : Earlier
         Of the same patient.
     """
+    if film.identifiers.contradict(earlier.film.identifiers):
+        return not_carried(proposal, "it is another patient's by its header")
     seen = proposal.landmarks.carina
     if seen is not None and seen.confidence >= SEEN_WELL:
         return proposal
-    if film.identifiers.contradict(earlier.film.identifiers):
-        return not_carried(proposal, "it is another patient's by its header")
     if proposal.inverted:
         film = replace(film, pixels=np.float32(1.0) - film.pixels)
     upright = turned_film(film, proposal.quarter_turns)

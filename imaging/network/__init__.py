@@ -1,7 +1,8 @@
 """Tip and carina by trained networks: whole film first, then a closer look where they seem to be.
 
-`members` loads them, `looking` asks them, `lines` follows tubes on their maps, `judging` makes landmarks of what
-they say. Training, data and scores are in docs/training.md and docs/model-card.md.
+`members` loads them, `looking` asks them, `places` finds where their maps are brightest together, `lines` follows
+tubes on the maps and `line_end` in the picture, `spine` reads vertebrae and jaw, `judging` makes landmarks of it all.
+Training, data and scores are in docs/training.md and docs/model-card.md.
 """
 
 from imaging.network.finder import find_landmarks

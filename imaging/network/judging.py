@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.film import Film
-from imaging.network.looking import NEAR_MM, Sight, Spot, own_sd_mm
+from imaging.network.looking import Sight, Spot, own_sd_mm
 from imaging.network.members import Calibration, Shape
+from imaging.network.places import NEAR_MM
 from measure.landmarks import Landmark, Landmarks, Seen, Source
 from measure.rough_scale import NOMINAL_SIDE_MM
 
@@ -28,6 +29,8 @@ _ON_GULLET, _GOES_ON_MM = 0.7, 60.0
 _SECOND = 0.1
 """From this probability on a second place is told. Of 61 tips and carinas with that much elsewhere (mean 0.17) the
 true place lay there on 15: docs/model-card.md."""
+_LINE_END_TOLD_MM = 5.0
+"""A tip that was put at its line's end so far above the networks' own place says so; ours."""
 _CUT_MM = 20.0
 """A carina so near the film's lower edge may lie beyond it: no answer; ours (those of whole films lie 146 +- 19
 nominal mm below the upper edge)."""
@@ -66,7 +69,7 @@ def judge(sight: Sight, film: Film, shape: Shape, card: Calibration) -> tuple[La
             sd_px=sd_mm * px_per_mm,
             source=Source.PROPOSED,
             confidence=confidence,
-            note="estimated from what surrounds it" if name == "carina" and spot.mass < 0.7 else "",
+            note=_note(name, spot, sight),
             other=_second(spot, film, sd_mm * px_per_mm),
         )
     landmarks = Landmarks(tip=found.get("tip"), carina=found.get("carina"))
@@ -79,6 +82,15 @@ def judge(sight: Sight, film: Film, shape: Shape, card: Calibration) -> tuple[La
         side = "right" if tip.column < carina.column else "left"
         tip = replace(tip, note=f"it lies below the carina, on the side of the patient's {side} main bronchus")
     return replace(landmarks, tip=tip, airway_path=_airway_path(sight, film, px_per_mm)), tuple(reasons)
+
+
+def _note(name: str, spot: Spot, sight: Sight) -> str:
+    """What else must be known of a place; empty where nothing."""
+    if name == "carina" and spot.mass < 0.7:
+        return "estimated from what surrounds it"
+    if name == "tip" and sight.line_end_mm >= _LINE_END_TOLD_MM:
+        return f"at the end of its line; the tube may go on {sight.line_end_mm:.0f} nominal mm below it"
+    return ""
 
 
 def _second(spot: Spot, film: Film, sd_px: float) -> Landmark | None:

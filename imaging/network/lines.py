@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 Band = NDArray[np.float32]
+Floats = NDArray[np.float64]
 Line = tuple[tuple[float, float], ...]
 """Points (x, y)."""
 
@@ -37,14 +39,18 @@ class Grid:
         """A place on the film, in cells."""
         return (x - self.left + 0.5) / self.cell_px - 0.5, (y - self.top + 0.5) / self.cell_px - 0.5
 
+    def inward_all(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """Many places on the film, in cells."""
+        return (x - self.left + 0.5) / self.cell_px - 0.5, (y - self.top + 0.5) / self.cell_px - 0.5
+
     def outward(self, x: float, y: float) -> tuple[float, float]:
         """A place in cells, on the film."""
         return (x + 0.5) * self.cell_px - 0.5 + self.left, (y + 0.5) * self.cell_px - 0.5 + self.top
 
 
-def seen(logits: Band) -> Band:
-    """Logits as what they say: 0 to 1."""
-    return np.asarray(1.0 / (1.0 + np.exp(-logits)), np.float32)
+def mean_seen(looks: Sequence[Band]) -> Band:
+    """What several looks' logits say on average: 0 to 1."""
+    return np.asarray(1.0 / (1.0 + np.exp(-np.mean(looks, axis=0, dtype=np.float32))), np.float32)
 
 
 def follow(band: Band, grid: Grid, start: tuple[float, float], step: int, gap_px: float) -> Line:

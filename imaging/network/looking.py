@@ -11,15 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imaging.film import Film
-from imaging.network.lines import Grid, Line, follow, length_px, seen, strongest
+from imaging.network.line_end import find_line_end
+from imaging.network.lines import Grid, Line, follow, length_px, mean_seen, strongest
 from imaging.network.members import Maps, Session, Shape
-from imaging.network.spine import Bones, bones_on
+from imaging.network.places import find_peak, mean_share, shares
+from imaging.network.spine import Bones, Whereabouts
 from measure.rough_scale import NOMINAL_SIDE_MM
 
-NEAR_MM = 10.0
-"""What a confidence speaks of."""
-_PLACE_MM = 4.0
-"""The place is where most probability lies within this; of 3 to 17 mm the best out of fold, by little."""
 _FAR_FROM_USUAL = 3.0
 """No further from the usual level counts as more unusual; ours."""
 _GAP_MM = 15.0
@@ -100,9 +98,9 @@ class Sight:
     unusual : float
         How far the carina lies from the usual level, in standard deviations.
     tube_far, tube_near : float
-        Logit of an endotracheal tube on the whole film and on the closer look.
+        Logit of an endotracheal tube on the whole film and on the closer look, at its place and by the view.
     tracheostomy : float
-        Logit of a tracheostomy tube on the closer look.
+        Logit of a tracheostomy tube on the closer look, likewise.
     airway, tube_line : tuple of (x, y)
         The windpipe above the carina and the tube's line above the tip, where seen; square film pixels, upwards.
     gullet_at_tip : float
@@ -111,6 +109,8 @@ class Sight:
         How far a stomach tube's line goes on below the tip from there.
     line_mm : float
         Length of the tube's line above the tip.
+    line_end_mm : float
+        How far above the networks' own place the tip is, where its line was seen to end in the picture; else 0.
     bones : Bones
         Spine and jaw on the whole film.
     """
@@ -126,6 +126,7 @@ class Sight:
     gullet_at_tip: float
     below_mm: float
     line_mm: float
+    line_end_mm: float = 0.0
     bones: Bones | None = None
 
     def tip_features(self) -> NDArray[np.float64]:
@@ -145,10 +146,10 @@ def _doubts(spot: Spot) -> list[float]:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One network's answer to a view: maps, shape (channels, cells, cells), and the tubes' logits, shape (2,)."""
+    """One network's answer to a view: maps, shape (channels, cells, cells), and the scores' logits, shape (6,)."""
 
     maps: Maps
-    tubes: Maps
+    scores: Maps
 
 
 def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
@@ -173,8 +174,11 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
     far = _ask(view, (first, False), (second, True))
     channels = [shape.channel(name) for name in ("tip", "carina")]
     px_per_mm = shape.side_px / NOMINAL_SIDE_MM
-    places = [whole.out(_peak(_mean_share(far, k), px_per_mm, shape.stride).place) for k in channels]
-    tube_far = _mean_logit(far, 0)
+    places = [
+        whole.out(find_peak(mean_share([said.maps[k] for said in far]), px_per_mm, shape.stride).place)
+        for k in channels
+    ]
+    tube_far = _tube(far, shape, "endotracheal tube with its tip in view")
     window = _closer_window(places, tube_far, long_side, shape)
     view = _cut(film, window, levels)
     near = _ask(view, (second, False), (first, False), (first, True))
@@ -184,7 +188,28 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
     )
     carina = towards_usual(carina, long_side / NOMINAL_SIDE_MM, shape)
     sight = _with_lines(tip, carina, near, tube_far, window, long_side / NOMINAL_SIDE_MM, shape)
-    return replace(sight, bones=bones_on([said.maps for said in far], shape, whole.grid(shape.stride)))
+    sight = _at_line_end(sight, view, window.grid(1), long_side / NOMINAL_SIDE_MM)
+    return replace(sight, bones=_bones(far, shape, whole.grid(shape.stride)))
+
+
+def _bones(far: Sequence[Said], shape: Shape, grid: Grid) -> Bones:
+    """Spine and jaw as the looks over the whole film have them on average."""
+
+    def where(name: str) -> Whereabouts:
+        share = mean_share([said.maps[shape.channel(name)] for said in far])
+        return Whereabouts(share, _chance(_mean_logit(far, shape.score(f"{name} in view"))))
+
+    vertebrae = mean_seen([said.maps[shape.channel("vertebra")] for said in far])
+    return Bones(vertebrae, where("mandible"), where("T1"), grid)
+
+
+def _at_line_end(sight: Sight, view: Maps, grid: Grid, px_per_mm: float) -> Sight:
+    """The tip where the line is seen to end in the picture, if it is."""
+    tip = sight.tip
+    end = find_line_end(view, grid, sight.tube_line, (tip.x, tip.y), px_per_mm)
+    if end is None or not end.believed(math.dist((end.x, end.y), tip.other) / px_per_mm):
+        return sight
+    return replace(sight, tip=replace(tip, x=end.x, y=end.y), line_end_mm=end.above_mm)
 
 
 def _with_lines(
@@ -195,7 +220,7 @@ def _with_lines(
 
     def band(name: str) -> Maps:
         k = shape.channel(name)
-        return seen(np.mean([said.maps[k] for said in near], axis=0, dtype=np.float32))
+        return mean_seen([said.maps[k] for said in near])
 
     gap_px, gullet = _GAP_MM * px_per_mm, band("gullet line")
     line = follow(band("tube line"), grid, (tip.x, tip.y), -1, gap_px)
@@ -204,8 +229,8 @@ def _with_lines(
         carina=carina,
         unusual=abs(carina.y / px_per_mm - shape.usual_level_mm) / shape.usual_level_sd_mm,
         tube_far=tube_far,
-        tube_near=_mean_logit(near, 0),
-        tracheostomy=_mean_logit(near, 1),
+        tube_near=_tube(near, shape, "endotracheal tube with its tip in view"),
+        tracheostomy=_tube(near, shape, "tracheostomy tube"),
         airway=follow(band("airway"), grid, (carina.x, carina.y), -1, 0.0),
         tube_line=line,
         gullet_at_tip=strongest(gullet, grid, (tip.x, tip.y), _AT_TIP_MM * px_per_mm),
@@ -257,83 +282,31 @@ def _ask(view: NDArray[np.float32], *passes: tuple[Session, bool]) -> list[Said]
 
     def ask(session: Session, mirrored: bool) -> Said:
         shown = np.ascontiguousarray(view[:, ::-1]) if mirrored else view
-        maps, tubes = session.run(["maps", "tubes"], {"film": shown[None, None]})
-        return Said(maps[0, :, :, ::-1] if mirrored else maps[0], tubes[0])
+        maps, scores = session.run(["maps", "scores"], {"film": shown[None, None]})
+        return Said(maps[0, :, :, ::-1] if mirrored else maps[0], scores[0])
 
     with ThreadPoolExecutor(len(passes)) as threads:
         return list(threads.map(ask, *zip(*passes, strict=True)))
 
 
-def _shares(logits: Maps) -> Maps:
-    weights = np.exp(logits - logits.max())
-    return np.asarray(weights / weights.sum(), np.float32)
+def _chance(logit: float) -> float:
+    return 1.0 / (1.0 + math.exp(-logit))
 
 
-def _mean_share(looks: Sequence[Said], channel: int) -> Maps:
-    return np.asarray(np.mean([_shares(said.maps[channel]) for said in looks], axis=0), np.float32)
+def _mean_logit(looks: Sequence[Said], *scores: int) -> float:
+    return float(np.mean([said.scores[list(scores)] for said in looks]))
 
 
-def _mean_logit(looks: Sequence[Said], which: int) -> float:
-    return float(np.mean([said.tubes[which] for said in looks]))
-
-
-def _together(share: Maps, radius: float) -> Maps:
-    """Probability within `radius` cells of every cell."""
-    import cv2
-
-    reach = math.ceil(radius)
-    offsets = np.arange(-reach, reach + 1)
-    disc = (np.hypot(offsets[:, None], offsets[None]) <= radius).astype(np.float32)
-    return np.asarray(cv2.filter2D(share, -1, disc, borderType=cv2.BORDER_CONSTANT), np.float32)
-
-
-@dataclass(frozen=True, slots=True)
-class Peak:
-    """Where most probability lies together on a map.
-
-    Parameters
-    ----------
-    place : ndarray, shape (2,)
-        x and y in input pixels.
-    mass : float
-        Probability within 10 nominal mm of it.
-    elsewhere : float
-        The most probability within 10 nominal mm of any place further than 20 mm away.
-    other : ndarray, shape (2,)
-        That place.
-    spread_mm : float
-        Vertical standard deviation of the near part.
-    """
-
-    place: NDArray[np.float64]
-    mass: float
-    elsewhere: float
-    other: NDArray[np.float64]
-    spread_mm: float
-
-
-def _peak(share: Maps, px_per_mm: float, stride: int) -> Peak:
-    cells_per_mm = px_per_mm / stride
-    together = _together(share, _PLACE_MM * cells_per_mm)
-    y, x = np.unravel_index(int(together.argmax()), together.shape)
-    rows, columns = np.indices(share.shape)
-    away_mm = np.hypot(rows - y, columns - x) / cells_per_mm
-    close = share * (away_mm <= _PLACE_MM)
-    cell = np.array([(close * columns).sum(), (close * rows).sum()], np.float64) / close.sum()
-    near = share * (away_mm <= NEAR_MM)
-    mass = float(near.sum())
-    elsewhere = _together(share * (away_mm > NEAR_MM), NEAR_MM * cells_per_mm) * (away_mm > 2.0 * NEAR_MM)
-    other = np.array(np.unravel_index(int(elsewhere.argmax()), elsewhere.shape), np.float64)[::-1]
-    spread_mm = math.sqrt(float((near * (rows - cell[1]) ** 2).sum()) / mass) / cells_per_mm
-    place, second = (at * stride + (stride - 1) / 2.0 for at in (cell, other))
-    return Peak(place, min(mass, 1.0), float(elsewhere.max()), second, spread_mm)
+def _tube(looks: Sequence[Said], shape: Shape, name: str) -> float:
+    """Logit of a tube, judged at its place and by the whole view."""
+    return _mean_logit(looks, shape.score(name), shape.score(f"{name}, by the whole view"))
 
 
 def _spot(closer: Sequence[Maps], far: NDArray[np.float64], window: Window, long_side: float, stride: int) -> Spot:
     px_per_mm = long_side / NOMINAL_SIDE_MM * window.input_px / window.side
-    shares = [_shares(maps) for maps in closer]
-    peak = _peak(np.mean(shares, axis=0, dtype=np.float32), px_per_mm, stride)
-    places = np.array([_peak(share, px_per_mm, stride).place for share in shares])
+    looks = [shares(maps) for maps in closer]
+    peak = find_peak(np.mean(looks, axis=0, dtype=np.float32), px_per_mm, stride)
+    places = np.array([find_peak(share, px_per_mm, stride).place for share in looks])
     apart = math.sqrt(float(((places - places.mean(0)) ** 2).sum(1).mean()))
     (x, y), other = window.out(peak.place), window.out(peak.other)
     moved = math.hypot(x - far[0], y - far[1]) * NOMINAL_SIDE_MM / long_side

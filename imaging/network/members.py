@@ -43,6 +43,8 @@ class Shape:
         Side of the square that they see; pixels of it per cell of a map.
     maps : tuple of str
         Channels of the maps, in order.
+    scores : tuple of str
+        What the scores speak of, in order.
     closer : float
         How much closer the second look is.
     usual_level_mm, usual_level_sd_mm : float
@@ -56,6 +58,7 @@ class Shape:
     side_px: int
     stride: int
     maps: tuple[str, ...]
+    scores: tuple[str, ...]
     closer: float
     usual_level_mm: float
     usual_level_sd_mm: float
@@ -64,6 +67,10 @@ class Shape:
     def channel(self, name: str) -> int:
         """Number of a map."""
         return self.maps.index(name)
+
+    def score(self, name: str) -> int:
+        """Number of a score."""
+        return self.scores.index(name)
 
 
 def read_card(path: Path = CARD) -> dict[str, Any]:
@@ -76,7 +83,7 @@ def read_card(path: Path = CARD) -> dict[str, Any]:
 def load_shape(path: Path = CARD) -> Shape:
     """What the networks take and give."""
     found = read_card(path)["network"]
-    return Shape(**(found | {"members": tuple(found["members"]), "maps": tuple(found["maps"])}))
+    return Shape(**(found | {name: tuple(found[name]) for name in ("members", "maps", "scores")}))
 
 
 @cache

@@ -8,15 +8,14 @@ weighs it is what the map shows at its teeth and not between them, the level at 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from imaging.film import Film
-from imaging.network.lines import Band, Grid, seen
-from imaging.network.members import Maps, Shape
+from imaging.network.lines import Band, Grid
+from imaging.network.places import find_peak
 from measure.estimate import Estimate
 from measure.landmarks import VERTEBRAE, Landmark, Source, SpineSeen
 from measure.rough_scale import LONG_SIDE_MM, NOMINAL_SIDE_MM
@@ -58,12 +57,16 @@ NAMED = VERTEBRAE[VERTEBRAE.index("C5") : VERTEBRAE.index("T4") + 1]
 NAMED_FROM = 0.5
 """A vertebra is told where its name is likelier right than wrong (ours)."""
 
-SHOWN_FROM, ABSENT_BELOW = 0.5, 0.2
-"""T1 and the mandible are seen where their maps show so much, the mandible is absent where its map shows no more
-anywhere (ours). Absence is told only where T1 is seen: networks that know neither must not say that."""
+SHOWN_FROM, PLACED_FROM, ABSENT_BELOW = 0.8, 0.5, 0.2
+"""The mandible is told where it is in view with the first probability and within 10 nominal mm of its place with
+the second, and absent where it is in view with no more than the third (ours). Absence is told only where T1 is in
+view: who cannot see T1 must not say that."""
 
-MANDIBLE_CELLS, MANDIBLE_SD_MM = 4, 4.0
-"""Round the map's peak its middle is taken over so many cells; standard deviation of the border's row (ours)."""
+MANDIBLE_SD_MM = 4.0
+"""Standard deviation of the border's row (ours)."""
+
+T1_BLUR_CELLS = 1.5
+"""The map of T1 is blurred by so much (standard deviation) before it weighs the comb's places (ours)."""
 
 SIZES = np.linspace(math.log(0.62), math.log(1.6), 60)
 """Sizes of the comb that are tried, as logarithms of the usual one."""
@@ -129,7 +132,10 @@ def _moments(values: Floats, weights: Floats) -> tuple[float, float]:
 
 
 def find_spine(
-    vertebrae: Band, rows_on_film: tuple[int, int], carina: tuple[float, float] | None, t1: Band | None = None
+    vertebrae: Band,
+    rows_on_film: tuple[int, int],
+    carina: tuple[float, float] | None,
+    t1: Whereabouts | None = None,
 ) -> Spine | None:
     """Lay the comb on a map; None where it shows no spine.
 
@@ -141,8 +147,8 @@ def find_spine(
         First and last row of cells that the film has.
     carina : (row, sd) or None
         In cells.
-    t1 : ndarray, shape (cells, cells), optional
-        The middle of T1, 0 to 1.
+    t1 : Whereabouts, optional
+        Of T1's middle.
     """
     line = _line(vertebrae)
     if line is None:
@@ -161,7 +167,7 @@ def find_spine(
         away = (row - rows[None, :]) / sizes[:, None]
         log = log - 0.5 * away**2 / (CARINA_LEVEL.sd**2 + (sd / sizes[:, None]) ** 2)
     if t1 is not None:
-        log = log + _by_t1(_profile(t1, line), sizes, rows, rows_on_film)
+        log = log + _by_t1(t1, sizes, rows, rows_on_film)
     weights = np.exp(log - log.max())
     best = np.unravel_index(int(log.argmax()), log.shape)
     return Spine(sizes, rows, weights / weights.sum(), line, float(shown[best]))
@@ -212,52 +218,53 @@ def _scores(profile: Floats, sizes: Floats, rows: Floats, rows_on_film: tuple[in
     return gain.sum(axis=2), (tooth * inside).sum(axis=2) / count
 
 
-def _by_t1(profile: Floats, sizes: Floats, rows: Floats, rows_on_film: tuple[int, int]) -> Floats:
-    """How the map of T1 weighs each size and place: what it shows where T1 then lies."""
+def _by_t1(t1: Whereabouts, sizes: Floats, rows: Floats, rows_on_film: tuple[int, int]) -> Floats:
+    """How T1's whereabouts weigh each size and place: against a T1 anywhere on the film, or beyond it."""
     below = VERTEBRAE.index("T1") - CARINA_LEVEL.value
     at = rows[None, :] + sizes[:, None] * (below + SHORTER_PER_LEVEL / 2.0 * below**2)
-    shown = np.interp(at, np.arange(len(profile)), profile, left=0.0, right=0.0)
     first, last = rows_on_film
-    return np.where((at >= first) & (at <= last), np.log(shown + T1_FLOOR), np.log(T1_FLOOR + 1.0 - profile.max()))
+    away = np.arange(-5.0, 6.0)
+    blur = np.exp(-0.5 * (away / T1_BLUR_CELLS) ** 2)
+    by_row = np.convolve(t1.share.sum(1), blur / blur.sum(), "same") * (last - first + 1)
+    there = t1.in_view * np.interp(at, np.arange(len(by_row)), by_row, left=0.0, right=0.0)
+    inside = (at >= first) & (at <= last)
+    return np.asarray(np.log(T1_FLOOR + (1.0 - T1_FLOOR) * np.where(inside, there, 1.0 - t1.in_view)))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Whereabouts:
+    """A bone on the whole film.
+
+    Parameters
+    ----------
+    share : ndarray, shape (cells, cells)
+        Probability of each cell, if it is in view.
+    in_view : float
+        Probability that it is.
+    """
+
+    share: Band
+    in_view: float
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Bones:
-    """What the networks show of spine and jaw on the whole film, each map 0 to 1, shape (cells, cells).
+    """What the networks show of spine and jaw on the whole film.
 
     Parameters
     ----------
-    vertebrae : ndarray
-        Middles of the bodies C3 to L1.
-    mandible, t1 : ndarray or None
-        The mandible's lower border, the middle of T1; None where the networks have no such map.
+    vertebrae : ndarray, shape (cells, cells)
+        Middles of the bodies C3 to L1, 0 to 1.
+    mandible, t1 : Whereabouts
+        Of the lowest point of the mandible's lower border, and of T1's middle.
     grid : Grid
         Where the cells lie on the film.
     """
 
     vertebrae: Band
-    mandible: Band | None
-    t1: Band | None
+    mandible: Whereabouts
+    t1: Whereabouts
     grid: Grid
-
-
-def bones_on(looks: Sequence[Maps], shape: Shape, grid: Grid) -> Bones:
-    """The maps of bones, as the looks over the whole film have them on average.
-
-    Parameters
-    ----------
-    looks : sequence of ndarray, shape (channels, cells, cells)
-        Logits.
-    """
-
-    def band(name: str) -> Band | None:
-        if name not in shape.maps:
-            return None
-        return seen(np.mean([maps[shape.channel(name)] for maps in looks], axis=0, dtype=np.float32))
-
-    vertebrae = band("vertebra")
-    assert vertebrae is not None
-    return Bones(vertebrae, band("mandible"), band("T1"), grid)
 
 
 def spine_seen(bones: Bones, film: Film, carina: Landmark | None) -> SpineSeen | None:
@@ -278,8 +285,7 @@ def spine_seen(bones: Bones, film: Film, carina: Landmark | None) -> SpineSeen |
     first, last = math.ceil(cell_of(-0.5)), math.floor(cell_of(film.shape[0] - 0.5))
     rows_per_cell = grid.cell_px / aspect
     at = None if carina is None else (cell_of(carina.row), carina.sd_px * aspect / grid.cell_px)
-    t1 = bones.t1 if bones.t1 is not None and bones.t1.max() >= SHOWN_FROM else None
-    spine = find_spine(bones.vertebrae, (first, last), at, t1)
+    spine = find_spine(bones.vertebrae, (first, last), at, bones.t1)
     if spine is None:
         return None
     pitch, sd = spine.pitch_cells(float(spine.likeliest_row) if at is None else at[0])
@@ -296,24 +302,16 @@ def spine_seen(bones: Bones, film: Film, carina: Landmark | None) -> SpineSeen |
         if first <= row <= last and confidence >= NAMED_FROM:
             named[name] = landmark(row, float(spine.line(row)), spread, confidence)
     seen_pitch = Estimate(pitch * rows_per_cell, math.hypot(sd, OWN_SHAPE * pitch) * rows_per_cell)
-    if bones.mandible is None:
-        return SpineSeen(seen_pitch, named)
-    shown = float(bones.mandible[first : last + 1].max(initial=0.0))
-    if shown >= SHOWN_FROM:
-        row, column = _peak(bones.mandible)
+    cell_mm = NOMINAL_SIDE_MM / len(bones.vertebrae)
+    peak = find_peak(bones.mandible.share, 1.0 / cell_mm, 1)
+    if bones.mandible.in_view >= SHOWN_FROM and peak.mass >= PLACED_FROM:
+        column, row = peak.place
         level, level_sd = spine.level(row)
-        row_sd = MANDIBLE_SD_MM * len(bones.vertebrae) / NOMINAL_SIDE_MM
-        border = landmark(row, column, row_sd, shown)
+        row_sd = math.hypot(MANDIBLE_SD_MM, peak.spread_mm) / cell_mm
+        border = landmark(row, column, row_sd, bones.mandible.in_view * peak.mass)
         over = Estimate(level, math.hypot(level_sd, row_sd / pitch))
         return SpineSeen(seen_pitch, named, border, over)
     reaches = float(spine.weights[spine.levels(float(first)) < VERTEBRAE.index("C7") - 0.5].sum())
-    absent = reaches * (1.0 - shown) if t1 is not None and shown <= ABSENT_BELOW else 0.0
+    told = bones.mandible.in_view <= ABSENT_BELOW and bones.t1.in_view >= SHOWN_FROM
+    absent = reaches * (1.0 - bones.mandible.in_view) * bones.t1.in_view if told else 0.0
     return SpineSeen(seen_pitch, named, mandible_absent=absent)
-
-
-def _peak(band: Band) -> tuple[float, float]:
-    """Row and column of the middle of what a map shows round its peak."""
-    row, column = np.unravel_index(int(band.argmax()), band.shape)
-    rows, columns = np.indices(band.shape)
-    near = band * (np.hypot(rows - row, columns - column) <= MANDIBLE_CELLS)
-    return float((near * rows).sum() / near.sum()), float((near * columns).sum() / near.sum())

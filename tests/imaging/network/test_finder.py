@@ -103,8 +103,9 @@ def test_pixels_that_are_not_square_give_the_same_place(film):
 def test_brightness_and_contrast_of_the_file_do_not_matter(film, scale):
     plain, *_ = find_landmarks(film)
     other, *_ = find_landmarks(replace(film, pixels=film.pixels * np.float32(scale)))
-    assert abs(plain.tip.row - other.tip.row) <= 0.05
-    assert abs(plain.carina.row - other.carina.row) <= 0.05
+    # Half a pixel: a last bit of the contrast that differs may round to another whole number in the networks.
+    assert abs(plain.tip.row - other.tip.row) <= 0.5
+    assert abs(plain.carina.row - other.carina.row) <= 0.5
 
 
 @pytest.mark.parametrize("name", ["blank", "noise", "checks"])
@@ -179,6 +180,12 @@ def test_a_second_place_is_told_with_its_probability(film, sight):
     assert (tip.other.row, tip.other.column, tip.other.confidence) == (80.0, 120.0, 0.3)
     one = replace(sight, tip=replace(sight.tip, elsewhere=0.05))
     assert _judged(one, film)[0].tip.other is None
+
+
+def test_a_tip_moved_up_to_its_lines_end_says_that_the_tube_may_go_on(film, sight):
+    told, small = (_judged(replace(sight, line_end_mm=mm), film)[0].tip.note for mm in (7.6, 2.0))
+    assert told == "at the end of its line; the tube may go on 8 nominal mm below it"
+    assert small == ""
 
 
 def test_a_carina_far_from_the_usual_level_is_trusted_less(film, sight):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from imaging.network.lines import Grid, follow, length_px, seen, strongest
+from imaging.network.lines import Grid, follow, length_px, mean_seen, strongest
 
 GRID = Grid(left=100.0, top=50.0, cell_px=5.0)
 
@@ -52,5 +52,6 @@ def test_the_strongest_cell_near_a_place_counts():
     assert strongest(shown, GRID, GRID.outward(30.0, 20.0), 15.0) == 0.0
 
 
-def test_logits_become_shares():
-    assert seen(np.array([[0.0, 50.0, -50.0]], np.float32)).tolist() == [[0.5, 1.0, pytest.approx(0.0, abs=1e-9)]]
+def test_what_several_looks_say_is_averaged_before_it_becomes_a_share():
+    looks = [np.array([[0.0, 60.0, -1.0]], np.float32), np.array([[0.0, 40.0, 1.0]], np.float32)]
+    assert mean_seen(looks).tolist() == [[0.5, 1.0, 0.5]]

@@ -11,7 +11,7 @@ import pytest
 from imaging.film import Film
 from imaging.network.finder import find_landmarks
 from imaging.network.lines import Grid
-from imaging.network.spine import Bones, spine_seen
+from imaging.network.spine import Bones, Whereabouts, spine_seen
 from measure.landmarks import VERTEBRAE, Landmark, Landmarks, Source, SpineSeen
 from measure.patient import AgeGroup
 from measure.posture import NeckPosture
@@ -37,19 +37,24 @@ def bones(true: Truth, *, cut_rows: int = 0, missing: float = 0.0, seed: int = 0
     cell = SIDE_PX / CELLS
     rows, columns = np.indices((CELLS, CELLS))
 
-    def disc(name: str, radius_mm: float) -> np.ndarray:
+    def away(name: str) -> np.ndarray:
         at = true.points[name]
-        away = np.hypot(
-            rows - ((at.row - cut_rows + 0.5) / cell - 0.5), columns - ((at.column + 0.5) / cell - 0.5)
-        )
-        return np.clip(radius_mm / 2.5 + 0.5 - away, 0.0, 1.0).astype(np.float32)
+        down, across = (at.row - cut_rows + 0.5) / cell - 0.5, (at.column + 0.5) / cell - 0.5
+        return np.hypot(rows - down, columns - across)
 
-    shown = [disc(f"vertebra {name}", 3.6) for name in VERTEBRAE if rng.random() >= missing]
-    chin = true.points["mandible"]
-    down = np.abs(rows - ((chin.row - cut_rows + 0.5) / cell - 0.5))
-    across = np.abs(columns - ((chin.column + 0.5) / cell - 0.5))
-    bar = ((down <= 1.0) & (across <= 6.0) & (chin.row >= cut_rows)).astype(np.float32)
-    return Bones(np.max(shown, axis=0), bar, disc("vertebra T1", 5.2), Grid(0, 0, cell))
+    def where(name: str) -> Whereabouts:
+        at = true.points[name]
+        inside = 0.0 <= at.row - cut_rows < SIDE_PX
+        spread = np.exp(-0.5 * (away(name) / 1.6) ** 2) if inside else np.ones((CELLS, CELLS))
+        return Whereabouts((spread / spread.sum()).astype(np.float32), 0.97 if inside else 0.03)
+
+    shown = [
+        np.clip(3.6 / 2.5 + 0.5 - away(f"vertebra {name}"), 0.0, 1.0)
+        for name in VERTEBRAE
+        if rng.random() >= missing
+    ]
+    vertebrae = np.max(shown, axis=0).astype(np.float32)
+    return Bones(vertebrae, where("mandible"), where("vertebra T1"), Grid(0, 0, cell))
 
 
 def film() -> Film:
@@ -161,38 +166,37 @@ def test_a_map_without_a_spine_says_nothing():
     assert spine_seen(empty, film(), carina(true)) is None
     smear = np.zeros((CELLS, CELLS), np.float32)
     smear[20:140, 78:82] = 0.4
-    assert spine_seen(replace(empty, vertebrae=smear), film(), carina(true)) is None
+    nowhere = Whereabouts(np.full((CELLS, CELLS), 1.0 / CELLS**2, np.float32), 0.5)
+    assert spine_seen(replace(empty, vertebrae=smear, t1=nowhere), film(), carina(true)) is None
 
 
-def test_maps_that_show_nothing_of_the_neck_do_not_tell_that_the_mandible_is_absent():
-    """Networks that have not learnt T1 and the mandible draw empty maps of both on every film."""
-    true, _ = truth(SEEDS[0])
-    empty = np.full((CELLS, CELLS), 0.01, np.float32)
-    spine = spine_seen(replace(bones(true), mandible=empty, t1=empty), film(), carina(true))
+def test_who_cannot_see_t1_does_not_tell_that_the_mandible_is_absent():
+    true, _ = truth(SEEDS[3], NeckPosture.EXTENDED)
+    cut = round(true.points["vertebra C5"].row)
+    seen = bones(true, cut_rows=cut)
+    nowhere = np.full((CELLS, CELLS), 1.0 / CELLS**2, np.float32)
+    spine = spine_seen(replace(seen, t1=Whereabouts(nowhere, 0.5)), film(), carina(true, cut))
     assert spine.mandible_absent == 0.0
     assert posture_as_seen(spine) is None
-    without = spine_seen(replace(bones(true), mandible=None, t1=None), film(), carina(true))
-    assert spine.pitch_rows == without.pitch_rows
 
 
-def test_networks_without_those_maps_say_nothing_of_the_jaw():
+def test_a_mandible_that_may_lie_anywhere_is_not_told():
     true, _ = truth(SEEDS[0])
-    spine = spine_seen(replace(bones(true), mandible=None, t1=None), film(), carina(true))
-    assert spine.mandible is None
-    assert posture_as_seen(spine) is None
+    nowhere = Whereabouts(np.full((CELLS, CELLS), 1.0 / CELLS**2, np.float32), 0.97)
+    assert spine_seen(replace(bones(true), mandible=nowhere), film(), carina(true)).mandible is None
 
 
-def test_the_networks_give_the_scale_of_a_clean_synthetic_film_or_none():
-    answered = 0
-    for seed in (9601, 9602, 9603):
+def test_the_networks_give_the_scale_of_clean_synthetic_films():
+    inside = []
+    for seed in range(9601, 9607):
         made = make_film(draw_recipe(seed, difficulty=0.0, rows=640, columns=640, age_group=AgeGroup.ADULT))
         landmarks, *_ = find_landmarks(Film((made.pixels / 4095.0).astype(np.float32)))
         assert landmarks.vertebrae == Landmarks().vertebrae
         if landmarks.spine is None:
             continue
-        answered += 1
-        assert landmarks.spine.pitch_rows.value == pytest.approx(true_pitch(made.truth), rel=0.1)
+        assert landmarks.spine.pitch_rows.value == pytest.approx(true_pitch(made.truth), rel=0.05)
         by_pitch = mm_per_row_by_pitch(landmarks.spine)
         assert by_pitch.sd / by_pitch.value >= PITCH_MM.sd / PITCH_MM.value
-        assert by_pitch.low < made.recipe.pitch_mm < by_pitch.high
-    assert answered >= 1
+        inside.append(by_pitch.low < made.recipe.pitch_mm < by_pitch.high)
+    assert len(inside) >= 5
+    assert sum(inside) >= len(inside) - 1
