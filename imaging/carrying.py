@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from imaging.film import Film
+from imaging.network.judging import BELOW_CARINA, NOTES_APART
 from imaging.orientation import turned_film
 from imaging.propose import Proposal
 from measure.errors import MeasureError
@@ -26,10 +27,6 @@ CARRIED_SD_MM, CARRIED_CONFIDENCES = (12.0, 6.0), (0.55, 0.9)
 """Standard deviation of a carried carina up and down, in nominal mm, without that of the earlier mark, and its
 probability of lying within 10 nominal mm of the true place, at these likenesses (docs/model-card.md). Breath and
 posture are in it."""
-
-SEEN_WELL = 0.85
-"""A carina at least so sure on the film itself is not weighed with the earlier one, which would only move it away
-(docs/model-card.md)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,22 +89,20 @@ def with_carried_carina(proposal: Proposal, film: Film, earlier: Earlier) -> Pro
     """
     if film.identifiers.contradict(earlier.film.identifiers):
         return not_carried(proposal, "it is another patient's by its header")
-    seen = proposal.landmarks.carina
-    if seen is not None and seen.confidence >= SEEN_WELL:
-        return proposal
     if proposal.inverted:
         film = replace(film, pixels=np.float32(1.0) - film.pixels)
     upright = turned_film(film, proposal.quarter_turns)
     carried = carried_carina(earlier, upright)
     if isinstance(carried, str):
         return not_carried(proposal, carried)
+    seen = proposal.landmarks.carina
     if seen is not None:
         seen = turned_landmark(seen, film.shape, proposal.quarter_turns)
         carried = _weighed(seen, carried, upright)
     marks = proposal.landmarks
     tip = marks.tip
-    if tip is not None and tip.note and tip.row <= carried.row:
-        tip = replace(tip, note="")
+    if tip is not None and turned_landmark(tip, film.shape, proposal.quarter_turns).row <= carried.row:
+        tip = replace(tip, note=NOTES_APART.join(n for n in tip.note.split(NOTES_APART) if BELOW_CARINA not in n))
     there = turned_landmark(carried, upright.shape, -proposal.quarter_turns)
     reasons = proposal.reasons
     if carried.confidence >= LEAST_CONFIDENCE:

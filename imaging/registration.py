@@ -36,6 +36,9 @@ TURNS_DEG = (-9.0, -4.5, 0.0, 4.5, 9.0)
 FURTHEST_REFINED_MM = 10.0
 """A refinement that takes the point further than this has slipped (ours)."""
 
+SMALLEST_MM = 60
+"""A film narrower than this holds no part to look for (ours)."""
+
 LEAST_SHARE = 0.6
 """Share of the part that must lie on both films (ours)."""
 
@@ -102,6 +105,8 @@ def _detail(film: Film, widths_mm: tuple[float, float], even_mm: float) -> Pictu
 
 def fit(earlier: Picture, today: Picture, at: Point) -> Fit | None:
     """Lay the part of the earlier film round a point over today's; None where too little of it is shared."""
+    if min(*earlier.shape, *today.shape) < SMALLEST_MM:
+        return None
     best = max(_coarse(earlier, today, at), key=lambda found: found[0], default=None)
     if best is None:
         return None
@@ -214,4 +219,7 @@ def _likeness(earlier: Picture, today: Picture, at: Point, matrix: Matrix) -> fl
     part = (_mask(earlier, at) > 0) & (known > 0.5)
     if part.sum() < LEAST_SHARE * (_mask(earlier, at) > 0).sum():
         return 0.0
-    return float(np.corrcoef(earlier[part], there[part])[0, 1])
+    one, other = earlier[part], there[part]
+    if not (one.std() and other.std()):
+        return 0.0
+    return float(np.corrcoef(one, other)[0, 1])

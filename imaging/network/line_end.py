@@ -7,6 +7,7 @@ followed down, and its end is where its height falls to nothing for good.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,8 +21,8 @@ Strip = NDArray[np.float32]
 _STEP_MM = 0.4
 _BELOW_MM, _ABOVE_MM, _ASIDE_MM = 15.0, 60.0, 12.0
 """The strip reaches so far below and above the tip and to either side of the tube; ours."""
-_SHORTEST_MM = 15.0
-"""A line shorter than this above the tip is not followed; ours."""
+_SHORTEST_MM, _FEWEST_POINTS = 30.0, 8
+"""A line shorter than this above the tip, or seen at fewer places, is not followed; ours."""
 _FINE_MM, _COARSE_MM, _ALONG_MM = 0.6, 2.0, 0.8
 """A ridge is what a blur of the first width shows above one of the second; both are blurred along the tube by the
 third. Real lines are 1.3 to 1.7 mm wide (docs/training.md)."""
@@ -36,16 +37,13 @@ _SEARCHED_MM = (-12.0, 35.0)
 _PIECE_ASIDE_MM, _PIECE_BELOW_MM, _PIECE_MARGIN_MM = 7.0, 4.0, 2.5
 """Below the end a piece of the line that goes on after an eye is looked for: so far aside, so far below the
 networks' tip, and from so far below the end; ours."""
-
-
 _PLAIN, _NO_PIECE = 0.03, 0.85
-"""A line at least so high ends where it is seen to end, if no ridge of this part of its height goes on below.
-Fainter ones end by the networks' maps. Chosen on films of both hospitals (docs/training.md)."""
-_LOWEST_MM = -4.0
-"""An end further below the networks' tip than this is that of another line, which goes on; ours."""
-_NEAR_MM = 10.0
-"""An end further than this from the networks' tip is believed only where their maps hold a second place near it:
-mostly a piece of the line follows such an end, beyond an eye; ours."""
+"""A line whose ridge is at least so high (the line itself then about 7 % of the film's range) ends where it is
+seen to end, if no ridge of this part of its height goes on below. Fainter ones end by the networks' maps. Chosen
+on films of both hospitals (docs/training.md)."""
+_LOWEST_MM, _FURTHEST_MM = -4.0, 10.0
+"""An end further below the networks' tip than the first is that of another line, which goes on; one further away
+than the second mostly that above an eye, beyond which a piece follows; ours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +54,10 @@ class LineEnd:
     ----------
     x, y : float
         In square film pixels.
-    above_mm : float
-        How far above the networks' tip, in nominal mm.
+    above_mm, away_mm : float
+        How far above the networks' tip, and how far from it, in nominal mm.
     height : float
-        The line's height above its surroundings, as a part of the film's range.
+        How high its ridge stands, as a part of the film's range: four tenths of the line's own height.
     piece : float
         The highest ridge between it and the networks' tip, as a part of the line's height: what may be its end
         beyond an eye.
@@ -68,19 +66,15 @@ class LineEnd:
     x: float
     y: float
     above_mm: float
+    away_mm: float
     height: float
     piece: float
 
-    def believed(self, other_mm: float) -> bool:
-        """Whether the tip is here.
-
-        Parameters
-        ----------
-        other_mm : float
-            How far from here the second place of the networks' maps lies, in nominal mm.
-        """
+    @property
+    def believed(self) -> bool:
+        """Whether the tip is here."""
         plain = self.height >= _PLAIN and self.piece < _NO_PIECE
-        return plain and self.above_mm >= _LOWEST_MM and min(self.above_mm, other_mm) <= _NEAR_MM
+        return plain and self.above_mm >= _LOWEST_MM and self.away_mm <= _FURTHEST_MM
 
 
 def find_line_end(
@@ -118,10 +112,15 @@ def find_line_end(
     end = _end(heights / height, above_mm)
     between = (above_mm >= -_PIECE_BELOW_MM) & (above_mm <= above_mm[end] - _PIECE_MARGIN_MM)
     rest = ridge[between][:, np.abs(aside_mm) <= _PIECE_ASIDE_MM]
+    x, y = float(middle[end] + aside_mm[followed[end]] * px_per_mm), float(rows[end])
     return LineEnd(
-        float(middle[end] + aside_mm[followed[end]] * px_per_mm), float(rows[end]), float(above_mm[end]), height,
+        x,
+        y,
+        float(above_mm[end]),
+        math.dist((x, y), tip) / px_per_mm,
+        height,
         float(rest.max(initial=0.0)) / height,
-    )  # fmt: skip
+    )
 
 
 def _middle(
@@ -130,10 +129,10 @@ def _middle(
     """Column of the tube's middle at each row: a parabola above the tip, straight on below it."""
     seen = np.array(line, np.float64).reshape(-1, 2)
     seen = seen[(seen[:, 1] <= tip[1]) & (seen[:, 1] >= tip[1] - _ABOVE_MM * px_per_mm)]
-    if len(seen) < 8 or np.ptp(seen[:, 1]) < _SHORTEST_MM * px_per_mm:
+    if len(seen) < _FEWEST_POINTS or np.ptp(seen[:, 1]) < _SHORTEST_MM * px_per_mm:
         return None
     columns, at = np.append(seen[:, 0], tip[0]), np.append(seen[:, 1], tip[1])
-    curve = np.polynomial.Polynomial.fit(at, columns, 2 if np.ptp(at) > 2.0 * _SHORTEST_MM * px_per_mm else 1)
+    curve = np.polynomial.Polynomial.fit(at, columns, 2)
     lean = float(curve.deriv()(tip[1] - 5.0 * px_per_mm))
     below = np.maximum(rows - tip[1], 0.0)
     return np.asarray(curve(np.minimum(rows, tip[1])) + lean * below)
@@ -143,7 +142,7 @@ def _laid_out(view: Maps, grid: Grid, columns: NDArray[np.float64], rows: NDArra
     """The view at places of the film, shape of `columns`: (along the tube, across it)."""
     import cv2
 
-    x, y = grid.inward_all(columns, np.broadcast_to(rows[:, None], columns.shape))
+    x, y = grid.inward(columns, np.broadcast_to(rows[:, None], columns.shape))
     return np.asarray(
         cv2.remap(
             view, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Band = NDArray[np.float32]
-Floats = NDArray[np.float64]
+Places = TypeVar("Places", float, NDArray[np.float64])
 Line = tuple[tuple[float, float], ...]
 """Points (x, y)."""
 
@@ -35,12 +36,8 @@ class Grid:
     top: float
     cell_px: float
 
-    def inward(self, x: float, y: float) -> tuple[float, float]:
-        """A place on the film, in cells."""
-        return (x - self.left + 0.5) / self.cell_px - 0.5, (y - self.top + 0.5) / self.cell_px - 0.5
-
-    def inward_all(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        """Many places on the film, in cells."""
+    def inward(self, x: Places, y: Places) -> tuple[Places, Places]:
+        """A place on the film, or many, in cells."""
         return (x - self.left + 0.5) / self.cell_px - 0.5, (y - self.top + 0.5) / self.cell_px - 0.5
 
     def outward(self, x: float, y: float) -> tuple[float, float]:

@@ -110,7 +110,8 @@ class Sight:
     line_mm : float
         Length of the tube's line above the tip.
     line_end_mm : float
-        How far above the networks' own place the tip is, where its line was seen to end in the picture; else 0.
+        How far above the networks' own place (below it where negative) the tip is, where its line was seen to end
+        in the picture; else 0.
     bones : Bones
         Spine and jaw on the whole film.
     """
@@ -188,7 +189,7 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
     )
     carina = towards_usual(carina, long_side / NOMINAL_SIDE_MM, shape)
     sight = _with_lines(tip, carina, near, tube_far, window, long_side / NOMINAL_SIDE_MM, shape)
-    sight = _at_line_end(sight, view, window.grid(1), long_side / NOMINAL_SIDE_MM)
+    sight = at_line_end(sight, view, window.grid(1), long_side / NOMINAL_SIDE_MM)
     return replace(sight, bones=_bones(far, shape, whole.grid(shape.stride)))
 
 
@@ -203,13 +204,17 @@ def _bones(far: Sequence[Said], shape: Shape, grid: Grid) -> Bones:
     return Bones(vertebrae, where("mandible"), where("T1"), grid)
 
 
-def _at_line_end(sight: Sight, view: Maps, grid: Grid, px_per_mm: float) -> Sight:
-    """The tip where the line is seen to end in the picture, if it is."""
+def at_line_end(sight: Sight, view: Maps, grid: Grid, px_per_mm: float) -> Sight:
+    """The tip where the line is seen to end in the picture, if it is; never lifted from below the carina."""
     tip = sight.tip
     end = find_line_end(view, grid, sight.tube_line, (tip.x, tip.y), px_per_mm)
-    if end is None or not end.believed(math.dist((end.x, end.y), tip.other) / px_per_mm):
+    if end is None or not end.believed or tip.y > sight.carina.y >= end.y:
         return sight
-    return replace(sight, tip=replace(tip, x=end.x, y=end.y), line_end_mm=end.above_mm)
+    line = tuple(at for at in sight.tube_line if at[1] <= end.y)
+    return replace(
+        sight, tip=replace(tip, x=end.x, y=end.y), line_end_mm=end.above_mm, tube_line=line,
+        line_mm=length_px(line) / px_per_mm,
+    )  # fmt: skip
 
 
 def _with_lines(

@@ -24,7 +24,7 @@ def shares(logits: Maps) -> Maps:
 
 
 def mean_share(looks: Sequence[Maps]) -> Maps:
-    """Probability of each cell as several looks' logits have it on average."""
+    """Mean probability of each cell by several looks' logits."""
     return np.asarray(np.mean([shares(logits) for logits in looks], axis=0), np.float32)
 
 

@@ -2,7 +2,7 @@
 
 The map shows the middles of the bodies, some missing, some doubled. A comb of the usual spine, in which each
 vertebra is a little taller than the one above, is laid on it in every size and place that a film can have. What
-weighs it is what the map shows at its teeth and not between them, the level at which carinas lie, and a map of T1.
+weighs it is what the map shows at its teeth and not between them, the level at which carinas lie, and where T1 is.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ LEAST_SHOWN, FEWEST_CELLS = 0.15, 20
 """Cells of the map that count for the spine's line, and the fewest that make one (ours)."""
 
 T1_FLOOR = 0.05
-"""What the map of T1 is held to show anywhere (ours): it can be wrong."""
+"""How likely T1 is held to be anywhere, whatever is seen (ours): that can be wrong."""
 
 SURE_OF_PITCH = 0.1
 """The spine counts as seen where its vertebrae's height has no wider relative standard deviation (ours); that of
@@ -66,7 +66,7 @@ MANDIBLE_SD_MM = 4.0
 """Standard deviation of the border's row (ours)."""
 
 T1_BLUR_CELLS = 1.5
-"""The map of T1 is blurred by so much (standard deviation) before it weighs the comb's places (ours)."""
+"""The whereabouts of T1 are blurred by so much (standard deviation) before it weighs the comb's places (ours)."""
 
 SIZES = np.linspace(math.log(0.62), math.log(1.6), 60)
 """Sizes of the comb that are tried, as logarithms of the usual one."""
@@ -84,15 +84,12 @@ class Spine:
         Probability of each pair.
     line : Polynomial
         Column of the spine, in cells, by row.
-    shown : float
-        How much of the likeliest comb the map shows, 0 to 1.
     """
 
     sizes: Floats
     rows: Floats
     weights: Floats
     line: np.polynomial.Polynomial
-    shown: float
 
     def pitch_cells(self, row: float) -> tuple[float, float]:
         """A vertebra with its disc at a row: mean and standard deviation."""
@@ -135,7 +132,7 @@ def find_spine(
     vertebrae: Band,
     rows_on_film: tuple[int, int],
     carina: tuple[float, float] | None,
-    t1: Whereabouts | None = None,
+    t1: Whereabouts,
 ) -> Spine | None:
     """Lay the comb on a map; None where it shows no spine.
 
@@ -147,7 +144,7 @@ def find_spine(
         First and last row of cells that the film has.
     carina : (row, sd) or None
         In cells.
-    t1 : Whereabouts, optional
+    t1 : Whereabouts
         Of T1's middle.
     """
     line = _line(vertebrae)
@@ -159,18 +156,16 @@ def find_spine(
     usual = PITCH_MM.value / cell_mm
     sizes = usual * np.exp(SIZES)
     rows = np.arange(0.0, len(vertebrae), 0.5)
-    score, shown = _scores(profile, sizes, rows, rows_on_film)
+    score = _scores(profile, sizes, rows, rows_on_film)
     spread = math.hypot(PITCH_MM.sd / PITCH_MM.value, LONG_SIDE_SPREAD)
     log = EVIDENCE * score - 0.5 * (SIZES[:, None] / spread) ** 2
     if carina is not None:
         row, sd = carina
         away = (row - rows[None, :]) / sizes[:, None]
         log = log - 0.5 * away**2 / (CARINA_LEVEL.sd**2 + (sd / sizes[:, None]) ** 2)
-    if t1 is not None:
-        log = log + _by_t1(t1, sizes, rows, rows_on_film)
+    log = log + _by_t1(t1, sizes, rows, rows_on_film)
     weights = np.exp(log - log.max())
-    best = np.unravel_index(int(log.argmax()), log.shape)
-    return Spine(sizes, rows, weights / weights.sum(), line, float(shown[best]))
+    return Spine(sizes, rows, weights / weights.sum(), line)
 
 
 def _line(band: Band) -> np.polynomial.Polynomial | None:
@@ -197,10 +192,8 @@ def _profile(band: Band, line: np.polynomial.Polynomial) -> Floats:
     return np.asarray(band[rows[:, None], columns].max(axis=1), np.float64)
 
 
-def _scores(profile: Floats, sizes: Floats, rows: Floats, rows_on_film: tuple[int, int]) -> tuple[Floats, Floats]:
-    """For each size and place what the map shows at the teeth less what it shows between them; and the mean of the
-    first.
-    """
+def _scores(profile: Floats, sizes: Floats, rows: Floats, rows_on_film: tuple[int, int]) -> Floats:
+    """For each size and place what the map shows at the teeth less what it shows between them."""
     below = np.arange(len(VERTEBRAE), dtype=np.float64) - CARINA_LEVEL.value
     teeth = below + SHORTER_PER_LEVEL / 2.0 * below**2
     half = 0.5 * _stretch(below)
@@ -212,10 +205,8 @@ def _scores(profile: Floats, sizes: Floats, rows: Floats, rows_on_film: tuple[in
     def shown(places: Floats) -> Floats:
         return np.interp(places, np.arange(len(profile)), profile, left=0.0, right=0.0)
 
-    tooth = shown(at)
-    gain = (tooth - 0.5 * (shown(at - off) + shown(at + off))) * inside
-    count = np.maximum(inside.sum(axis=2), 1)
-    return gain.sum(axis=2), (tooth * inside).sum(axis=2) / count
+    gain = (shown(at) - 0.5 * (shown(at - off) + shown(at + off))) * inside
+    return np.asarray(gain.sum(axis=2))
 
 
 def _by_t1(t1: Whereabouts, sizes: Floats, rows: Floats, rows_on_film: tuple[int, int]) -> Floats:

@@ -90,6 +90,10 @@ def _export(members: list[str], arguments: argparse.Namespace, config: Config) -
     from imaging.training.export import calibration_films, export, export_kinds
 
     films = calibration_films(arguments.synthetic)
+    if not films:
+        raise SystemExit(
+            f"export: no synthetic film found in {arguments.synthetic}; run the step synthesise first."
+        )
     shipped = [member for member in members if member.startswith("all")]
     for member in members:
         weights = arguments.runs / f"{member}.pt"

@@ -182,8 +182,8 @@ _COARSE = 24
 def another_hospital(dice: Dice, film: Tensor, synthetic: Tensor) -> Tensor:
     """Half of the synthetic films of a batch with the coarse light and shade of real ones of it.
 
-    Their spectrum's amplitudes are exchanged, its phases, in which the shapes are, stay: Fourier domain adaptation
-    (Yang and Soatto, CVPR 2020).
+    Their spectrum's amplitudes go a part of the way to the real one's, its phases, in which the shapes are, stay:
+    Fourier domain adaptation (Yang and Soatto, CVPR 2020).
 
     Parameters
     ----------

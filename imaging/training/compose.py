@@ -237,9 +237,9 @@ def _tube_look(dice: Dice, px_per_mm: float) -> Cylinder:
 
 def _tracheostomy_look(dice: Dice, px_per_mm: float) -> Cylinder:
     """Wider than an airway tube through the mouth, both walls alike, mostly without a stripe."""
-    bare = dice.uniform(0.0, 0.0)
     strength = dice.log_uniform(0.06, 0.4)
     radius = dice.uniform(9.0, 15.0) * px_per_mm / 2.0
+    bare = torch.zeros_like(radius)
     return replace(
         _tube_look(dice, px_per_mm),
         radius=radius,
@@ -253,6 +253,13 @@ def _tracheostomy_look(dice: Dice, px_per_mm: float) -> Cylinder:
         bead=bare,
         fading=bare,
         spiral=strength * dice.pick(bare, dice.uniform(0.2, 0.8), shares=(0.85, 0.15)),
+    )
+
+
+def _one_or_other(which: Tensor, one: Cylinder, other: Cylinder) -> Cylinder:
+    """The looks of `one` where `which` is true, else those of `other`."""
+    return Cylinder(
+        **{f.name: torch.where(which, getattr(one, f.name), getattr(other, f.name)) for f in fields(Cylinder)}
     )
 
 
@@ -456,10 +463,7 @@ def compose(
     top = torch.where(short, tip - dice.uniform(35.0, 85.0) * px_per_mm, torch.full_like(tip, -50.0))
     path = _bowed(dice, path, top, short, px_per_mm)
     gain = (1.0 + 0.25 * dice.waves(side, 9)).clamp(0.35, 1.6)
-    looks = _tube_look(dice, px_per_mm), _tracheostomy_look(dice, px_per_mm)
-    look = Cylinder(
-        *(torch.where(short, *(getattr(one, f.name) for one in reversed(looks))) for f in fields(Cylinder))
-    )
+    look = _one_or_other(short, _tracheostomy_look(dice, px_per_mm), _tube_look(dice, px_per_mm))
     strip = _strip(path)
     density, footprint = _draw(strip, top, tip, gain, look)
     density = density + _cuff(dice, strip, tip, px_per_mm) * _column(dice.chance(0.3).float())

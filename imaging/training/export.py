@@ -31,7 +31,6 @@ _IN_WHOLE_NUMBERS = ("Conv", "Relu", "Add", "Resize")
 
 def _halve_weights(path: Path, said: Mapping[str, str]) -> None:
     """Store the weights as float16, each with a cast in front of its use: half the size, same arithmetic."""
-    import numpy as np
     import onnx
     from onnx import TensorProto, helper, numpy_helper
 

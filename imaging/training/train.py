@@ -15,7 +15,7 @@ import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
 from imaging.training.config import Config
-from imaging.training.model import PLACES, STRIDE, Finder
+from imaging.training.model import PLACES, SCORES, STRIDE, Finder
 from imaging.training.pack import HANNOVER, NIH, Entry, unpack
 from imaging.training.shelf import REAL, Shelf, decode
 from imaging.training.synthetic import read_synthetic
@@ -108,7 +108,7 @@ def quick_scores(network: Finder, shelf: Shelf, which: Tensor, side: int) -> dic
     for part in which.split(32):
         film = F.interpolate(shelf.film(part)[:, None], size=(side, side), mode="bilinear", antialias=True)
         with torch.autocast(shelf.device.type, dtype=torch.bfloat16):
-            maps, tubes = network(film)
+            maps, scores = network(film)
         scale = side / shelf.side
         for channel, marks, confidence, errors in (
             (0, shelf.tip, shelf.tip_confidence, tips),
@@ -117,7 +117,7 @@ def quick_scores(network: Finder, shelf: Shelf, which: Tensor, side: int) -> dic
             point, _ = decode(maps[:, channel].float(), side / 400.0)
             error = ((point + 0.5) / scale - 0.5 - marks[part]).norm(dim=1) * 400.0 / shelf.side
             errors.append(error[confidence[part] > 1])
-        tube_scores.append(tubes[:, 0].float().sigmoid())
+        tube_scores.append(scores[:, SCORES.index("endotracheal tube with its tip in view")].float().sigmoid())
         labels.append(shelf.of_kind(part, "tube"))
     tip, carina = torch.cat(tips), torch.cat(carinas)
     score, label = torch.cat(tube_scores), torch.cat(labels)

@@ -169,6 +169,17 @@ def test_a_turned_film_gets_the_same_carina(turns):
     assert (turned.row, turned.column) == pytest.approx((there.row, there.column), abs=0.5)
 
 
+@pytest.mark.parametrize("turns", [0, 2])
+def test_a_tip_above_the_carried_carina_is_no_longer_called_below_it(turns):
+    today, true = film_of(pair(SEEDS[0])[1]), carina_of(pair(SEEDS[0])[1])
+    note = "it lies below the carina, on the side of the patient's right main bronchus; at the end of its line"
+    tip = Landmark(true.row - 40.0 / MM, true.column, 3.0 / MM, Source.PROPOSED, 0.9, note)
+    marks = Landmarks(tip=turned_landmark(tip, today.shape, turns))
+    proposal = Proposal(marks, (), Seen.TUBE, (-turns) % 4)
+    found = with_carried_carina(proposal, turned_film(today, turns), earlier(SEEDS[0]))
+    assert found.landmarks.tip.note == "at the end of its line"
+
+
 def test_an_inverted_film_gets_the_same_carina():
     today = film_of(pair(SEEDS[2])[1])
     dark = replace(today, pixels=np.float32(1.0) - today.pixels)

@@ -127,6 +127,13 @@ class Running:
             time.sleep(0.05)
         raise AssertionError(f"not answered in {seconds} s: {self.api()}")
 
+    def read(self, content):
+        """Receive a film and wait for its answer; its name in addresses."""
+        known = {film["film"] for film in self.api()}
+        self.service.reception.receive(content, "test")
+        self.answered(len(known) + 1)
+        return next(film["film"] for film in self.api() if film["film"] not in known)
+
     def signed_in(self):
         client = httpx.Client(base_url=self.address, follow_redirects=True)
         assert client.get("/sign-in", params={"token": TOKEN}).status_code == 200
@@ -179,8 +186,7 @@ def ward(settings):
 @pytest.fixture(scope="session")
 def read_film(ward, film_bytes):
     """A film that the service has read; its name in addresses."""
-    ward.service.reception.receive(film_bytes(), "test")
-    return ward.answered()[0]["film"]
+    return ward.read(film_bytes())
 
 
 @pytest.fixture(scope="session")

@@ -67,10 +67,7 @@ def browser(ward, tmp_path_factory):
 @pytest.fixture
 def new_film(ward, film_bytes):
     """A film of its own for a test that answers it."""
-    known = {film["film"] for film in ward.api()}
-    ward.service.reception.receive(film_bytes(), "test")
-    ward.answered(len(known) + 1)
-    return next(film["film"] for film in ward.api() if film["film"] not in known)
+    return ward.read(film_bytes())
 
 
 @pytest.fixture
@@ -78,11 +75,7 @@ def follow_up(ward, film_bytes):
     """A film whose patient's film before somebody has confirmed as it was proposed."""
     names = []
     for day in (2, 3):
-        known = {film["film"] for film in ward.api()}
-        content = film_bytes(PatientID="ID-CARRIED", AcquisitionDate=f"2000010{day}")
-        ward.service.reception.receive(content, "test")
-        ward.answered(len(known) + 1)
-        names += [film["film"] for film in ward.api() if film["film"] not in known]
+        names.append(ward.read(film_bytes(PatientID="ID-CARRIED", AcquisitionDate=f"2000010{day}")))
         if day == 2:
             client = ward.signed_in()
             form = {"form_token": ward.form_token(client), "say": "confirm", "marks": "{}"}

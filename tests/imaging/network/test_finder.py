@@ -103,7 +103,7 @@ def test_pixels_that_are_not_square_give_the_same_place(film):
 def test_brightness_and_contrast_of_the_file_do_not_matter(film, scale):
     plain, *_ = find_landmarks(film)
     other, *_ = find_landmarks(replace(film, pixels=film.pixels * np.float32(scale)))
-    # Half a pixel: a last bit of the contrast that differs may round to another whole number in the networks.
+    # A last bit of the contrast that differs may round to another whole number in the networks: 0.07 px here.
     assert abs(plain.tip.row - other.tip.row) <= 0.5
     assert abs(plain.carina.row - other.carina.row) <= 0.5
 
@@ -184,8 +184,15 @@ def test_a_second_place_is_told_with_its_probability(film, sight):
 
 def test_a_tip_moved_up_to_its_lines_end_says_that_the_tube_may_go_on(film, sight):
     told, small = (_judged(replace(sight, line_end_mm=mm), film)[0].tip.note for mm in (7.6, 2.0))
-    assert told == "at the end of its line; the tube may go on 8 nominal mm below it"
+    assert told == "at the end of its line, below which the tube may go on for 8 nominal mm"
     assert small == ""
+
+
+def test_a_tip_below_the_carina_says_both(film, sight):
+    low = replace(sight, tip=replace(sight.tip, y=sight.carina.y + 30.0), line_end_mm=7.6)
+    below, line_end = _judged(low, film)[0].tip.note.split("; ")
+    assert below.startswith("it lies below the carina")
+    assert line_end.startswith("at the end of its line")
 
 
 def test_a_carina_far_from_the_usual_level_is_trusted_less(film, sight):

@@ -48,33 +48,34 @@ def test_a_plain_line_ends_where_it_was_drawn(below_mm):
     away_mm = math.hypot(end.x - TUBE_X - 3.0 * PX_PER_MM, end.y - END_Y) / PX_PER_MM
     assert away_mm < 1.2
     assert end.above_mm == pytest.approx(below_mm, abs=1.0)
-    assert end.believed(other_mm=40.0)
+    assert end.believed
 
 
-def test_a_far_end_is_believed_only_where_the_maps_hold_a_second_place():
-    end = found(drawn(), 16.0)
-    assert end.above_mm == pytest.approx(16.0, abs=1.0)
-    assert not end.believed(other_mm=40.0)
-    assert end.believed(other_mm=4.0)
+@pytest.mark.parametrize(("below_mm", "aside_mm"), [(16.0, 3.0), (8.5, 7.0)])
+def test_a_far_end_leaves_the_tip_to_the_networks(below_mm, aside_mm):
+    end = found(drawn(aside_mm=aside_mm), below_mm)
+    assert end.above_mm == pytest.approx(below_mm, abs=1.0)
+    assert end.away_mm == pytest.approx(math.hypot(below_mm, aside_mm), abs=1.5)
+    assert not end.believed
 
 
 def test_a_piece_beyond_an_eye_leaves_the_tip_to_the_networks():
     end = found(drawn(piece=(4.5, 9.0)), 9.0)
     assert end.piece > 0.85
-    assert not end.believed(other_mm=4.0)
+    assert not end.believed
 
 
 def test_a_faint_line_leaves_the_tip_to_the_networks():
-    assert not found(drawn(height=0.03), 4.0).believed(other_mm=4.0)
+    assert not found(drawn(height=0.03), 4.0).believed
 
 
 def test_a_line_that_goes_on_below_the_tip_is_another_one():
     end = found(drawn(), -9.0)
     assert end.above_mm == pytest.approx(-9.0, abs=1.0)
-    assert not end.believed(other_mm=4.0)
+    assert not end.believed
 
 
 def test_too_short_a_line_is_not_followed():
     assert find_line_end(drawn(), GRID, (), (TUBE_X, END_Y), PX_PER_MM) is None
-    short: Line = tuple((tube_x(y), y) for y in np.arange(END_Y, END_Y - 15.0, -1.0))
+    short: Line = tuple((tube_x(y), y) for y in np.arange(END_Y, END_Y - 40.0, -1.0))
     assert find_line_end(drawn(), GRID, short, (TUBE_X, END_Y), PX_PER_MM) is None
