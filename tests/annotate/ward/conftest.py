@@ -185,8 +185,8 @@ def ward(settings):
 
 @pytest.fixture(scope="session")
 def read_film(ward, film_bytes):
-    """A film that the service has read; its name in addresses."""
-    return ward.read(film_bytes())
+    """A film that the service has read, the only one of its patient; its name in addresses."""
+    return ward.read(film_bytes(PatientID="ID-ALONE"))
 
 
 @pytest.fixture(scope="session")
