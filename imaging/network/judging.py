@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from imaging.film import Film
 from imaging.network.looking import Sight, Spot, own_sd_mm
 from imaging.network.members import Calibration, Shape
-from imaging.network.places import NEAR_MM
+from imaging.network.places import NEAR_MM, chance
 from measure.landmarks import Landmark, Landmarks, Seen, Source
 from measure.rough_scale import NOMINAL_SIDE_MM
 
@@ -114,7 +114,7 @@ def seen_by(sight: Sight, shape: Shape) -> Seen:
 def _against(sight: Sight, shape: Shape) -> str:
     """What forbids an answer for the tip, though a place was found; empty where nothing does."""
     if sight.tracheostomy > shape.tracheostomy_logit:
-        probability = 1.0 / (1.0 + math.exp(-sight.tracheostomy))
+        probability = chance(sight.tracheostomy)
         return (
             f"this looks like a tracheostomy tube (probability {probability:.2f}), for which no range is known; "
             "if it is an endotracheal tube, mark it by hand."
@@ -158,8 +158,7 @@ def _reason(name: str, sight: Sight, confidence: float, against: str) -> str:
 
 def _probability(features: NDArray[np.float64], model: Mapping[str, list[float]]) -> float:
     scaled = (features - np.array(model["mean"])) / np.array(model["scale"])
-    logit = float(scaled @ np.array(model["weights"])) + model["bias"][0]
-    return 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, logit))))
+    return chance(float(scaled @ np.array(model["weights"])) + model["bias"][0])
 
 
 def _sd_mm(spot: Spot, model: Mapping[str, list[float]]) -> float:

@@ -30,10 +30,15 @@ _ON_TUBE_MM = 8.0
 """The line lies within this of the tube's middle, which is that of the map of its line; ours."""
 _REFERENCE_MM = (12.0, 45.0)
 """The line's usual height is that over this part of it, in mm above the tip: no end of it lies there; ours."""
-_TURN_CELLS = 2
-"""Below that part the ridge is looked for within so many cells of where it leads; ours."""
-_SEARCHED_MM = (-12.0, 35.0)
-"""The end is looked for here, in mm above the tip; ours."""
+_SIDEWAYS = 0.1
+"""A step aside on the way down costs so many standard deviations of the ridge; ours."""
+_LEADS_MM, _TURN_CELLS, _YIELDS = 25.0, 2, 0.1
+"""Below that part the ridge is looked for within so many cells of where its last stretch leads, which gives way by
+so much of what is found; ours."""
+_SEARCHED_MM, _COUNTED_MM = (-12.0, 35.0), (3.0, 8.0)
+"""The end is looked for here, in mm above the tip; heights count so far below and above besides; ours."""
+_HALF, _LEAST, _MOST = 0.5, -0.5, 1.5
+"""From half its usual height on a ridge speaks for the line; no height beyond the others speaks louder; ours."""
 _PIECE_ASIDE_MM, _PIECE_BELOW_MM, _PIECE_MARGIN_MM = 7.0, 4.0, 2.5
 """Below the end a piece of the line that goes on after an eye is looked for: so far aside, so far below the
 networks' tip, and from so far below the end; ours."""
@@ -168,7 +173,7 @@ def _followed(ridge: Strip, on_tube: NDArray[np.bool_], above_mm: NDArray[np.flo
     """
     first = int(np.searchsorted(above_mm, _REFERENCE_MM[0]))
     shown = np.where(on_tube, ridge, -1.0)
-    sideways = 0.1 * float(ridge[:, on_tube].std())
+    sideways = _SIDEWAYS * float(ridge[:, on_tube].std())
     best = shown[-1].copy()
     came_from = np.zeros(ridge.shape, np.int64)
     for row in range(len(ridge) - 2, first - 1, -1):
@@ -182,22 +187,22 @@ def _followed(ridge: Strip, on_tube: NDArray[np.bool_], above_mm: NDArray[np.flo
     for row in range(first, len(ridge)):
         columns[row] = column
         column += came_from[row][column]
-    recent = columns[first : first + round(25.0 / _STEP_MM)]
+    recent = columns[first : first + round(_LEADS_MM / _STEP_MM)]
     lean = float(np.polynomial.Polynomial.fit(np.arange(len(recent)), recent, 1).convert().coef[-1])
     at = float(columns[first])
     for row in range(first - 1, -1, -1):
         at -= lean
         left = int(np.clip(round(at) - _TURN_CELLS, 0, ridge.shape[1] - 1))
         columns[row] = left + int(ridge[row, left : left + 2 * _TURN_CELLS + 1].argmax())
-        at += 0.1 * (columns[row] - at)
+        at += _YIELDS * (columns[row] - at)
     return columns
 
 
 def _end(heights: NDArray[np.floating], above_mm: NDArray[np.float64]) -> int:
     """Row above which the ridge is mostly a line and below which it mostly is none."""
-    low, high = _SEARCHED_MM
-    gain = np.clip(heights, -0.5, 1.5) - 0.5
-    near = (above_mm >= low - 3.0) & (above_mm <= high + 8.0)
+    (low, high), (below_mm, higher_mm) = _SEARCHED_MM, _COUNTED_MM
+    gain = np.clip(heights, _LEAST, _MOST) - _HALF
+    near = (above_mm >= low - below_mm) & (above_mm <= high + higher_mm)
     below = np.concatenate([[0.0], np.cumsum(gain * near)[:-1]])
     searched = np.flatnonzero((above_mm >= low) & (above_mm <= high))
     return int(searched[below[searched].argmin()])

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Band = NDArray[np.float32]
-Places = TypeVar("Places", float, NDArray[np.float64])
+Coordinates = TypeVar("Coordinates", float, NDArray[np.float64])
 Line = tuple[tuple[float, float], ...]
 """Points (x, y)."""
 
@@ -36,7 +36,7 @@ class Grid:
     top: float
     cell_px: float
 
-    def inward(self, x: Places, y: Places) -> tuple[Places, Places]:
+    def inward(self, x: Coordinates, y: Coordinates) -> tuple[Coordinates, Coordinates]:
         """A place on the film, or many, in cells."""
         return (x - self.left + 0.5) / self.cell_px - 0.5, (y - self.top + 0.5) / self.cell_px - 0.5
 

@@ -14,10 +14,12 @@ from imaging.film import Film
 from imaging.network.line_end import find_line_end
 from imaging.network.lines import Grid, Line, follow, length_px, mean_seen, strongest
 from imaging.network.members import Maps, Session, Shape
-from imaging.network.places import find_peak, mean_share, shares
+from imaging.network.places import chance, find_peak, mean_share, shares
 from imaging.network.spine import Bones, Whereabouts
 from measure.rough_scale import NOMINAL_SIDE_MM
 
+_ENDOTRACHEAL, _TRACHEOSTOMY = "endotracheal tube with its tip in view", "tracheostomy tube"
+"""Names of the tubes' scores."""
 _FAR_FROM_USUAL = 3.0
 """No further from the usual level counts as more unusual; ours."""
 _GAP_MM = 15.0
@@ -179,7 +181,7 @@ def look(film: Film, members: tuple[Session, ...], shape: Shape) -> Sight:
         whole.out(find_peak(mean_share([said.maps[k] for said in far]), px_per_mm, shape.stride).place)
         for k in channels
     ]
-    tube_far = _tube(far, shape, "endotracheal tube with its tip in view")
+    tube_far = _tube(far, shape, _ENDOTRACHEAL)
     window = _closer_window(places, tube_far, long_side, shape)
     view = _cut(film, window, levels)
     near = _ask(view, (second, False), (first, False), (first, True))
@@ -198,7 +200,7 @@ def _bones(far: Sequence[Said], shape: Shape, grid: Grid) -> Bones:
 
     def where(name: str) -> Whereabouts:
         share = mean_share([said.maps[shape.channel(name)] for said in far])
-        return Whereabouts(share, _chance(_mean_logit(far, shape.score(f"{name} in view"))))
+        return Whereabouts(share, chance(_mean_logit(far, shape.score(f"{name} in view"))))
 
     vertebrae = mean_seen([said.maps[shape.channel("vertebra")] for said in far])
     return Bones(vertebrae, where("mandible"), where("T1"), grid)
@@ -234,8 +236,8 @@ def _with_lines(
         carina=carina,
         unusual=abs(carina.y / px_per_mm - shape.usual_level_mm) / shape.usual_level_sd_mm,
         tube_far=tube_far,
-        tube_near=_tube(near, shape, "endotracheal tube with its tip in view"),
-        tracheostomy=_tube(near, shape, "tracheostomy tube"),
+        tube_near=_tube(near, shape, _ENDOTRACHEAL),
+        tracheostomy=_tube(near, shape, _TRACHEOSTOMY),
         airway=follow(band("airway"), grid, (carina.x, carina.y), -1, 0.0),
         tube_line=line,
         gullet_at_tip=strongest(gullet, grid, (tip.x, tip.y), _AT_TIP_MM * px_per_mm),
@@ -292,10 +294,6 @@ def _ask(view: NDArray[np.float32], *passes: tuple[Session, bool]) -> list[Said]
 
     with ThreadPoolExecutor(len(passes)) as threads:
         return list(threads.map(ask, *zip(*passes, strict=True)))
-
-
-def _chance(logit: float) -> float:
-    return 1.0 / (1.0 + math.exp(-logit))
 
 
 def _mean_logit(looks: Sequence[Said], *scores: int) -> float:

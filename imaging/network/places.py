@@ -17,6 +17,11 @@ _PLACE_MM = 4.0
 """The place is where most probability lies within this; of 3 to 17 mm the best out of fold, by little."""
 
 
+def chance(logit: float) -> float:
+    """A logit as a probability."""
+    return 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, logit))))
+
+
 def shares(logits: Maps) -> Maps:
     """Logits over all cells as the probability of each."""
     weights = np.exp(logits - logits.max())
