@@ -122,8 +122,8 @@ def open_window(films: list[Path], purpose: Any, size: tuple[int, int], beside: 
 
 
 def wait_for_proposal(desk: Any) -> None:
-    """Until it is no longer looked for."""
-    wait_while(lambda: desk.session.purpose.proposes and desk.marking.looking)
+    """Until neither it nor how the film lies is looked for."""
+    wait_while(lambda: desk.marking.looking)
 
 
 def look_beside(desk: Any) -> None:
