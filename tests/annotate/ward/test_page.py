@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 from selenium import webdriver
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -44,7 +45,8 @@ class Browser:
         return self.find(name).text
 
     def until(self, true):
-        WebDriverWait(self.driver, 20, 0.05).until(lambda _: true())
+        replaced = [StaleElementReferenceException]  # The page was loaded again between finding and reading.
+        WebDriverWait(self.driver, 20, 0.05, ignored_exceptions=replaced).until(lambda _: true())
 
     def script(self, words, *values):
         return self.driver.execute_script(words, *values)
