@@ -23,6 +23,8 @@ _BELOW_MM, _ABOVE_MM, _ASIDE_MM = 15.0, 60.0, 12.0
 """The strip reaches so far below and above the tip and to either side of the tube; ours."""
 _SHORTEST_MM, _FEWEST_POINTS = 30.0, 8
 """A line shorter than this above the tip, or seen at fewer places, is not followed; ours."""
+_LEANS_MM = 5.0
+"""Below the tip the tube goes on as it leans so far above it; ours."""
 _FINE_MM, _COARSE_MM, _ALONG_MM = 0.6, 2.0, 0.8
 """A ridge is what a blur of the first width shows above one of the second; both are blurred along the tube by the
 third. Real lines are 1.3 to 1.7 mm wide (docs/training.md)."""
@@ -138,7 +140,7 @@ def _middle(
         return None
     columns, at = np.append(seen[:, 0], tip[0]), np.append(seen[:, 1], tip[1])
     curve = np.polynomial.Polynomial.fit(at, columns, 2)
-    lean = float(curve.deriv()(tip[1] - 5.0 * px_per_mm))
+    lean = float(curve.deriv()(tip[1] - _LEANS_MM * px_per_mm))
     below = np.maximum(rows - tip[1], 0.0)
     return np.asarray(curve(np.minimum(rows, tip[1])) + lean * below)
 
